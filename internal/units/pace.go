@@ -61,12 +61,12 @@ func (p Pace) String() string {
 	return p.Clock() + "/100" + p.unit.String()
 }
 
-// ParsePace reads "1:40", "1:40.5", "58.2", "1:40/100m" or "1:40/100yd". A bare pace is per 100 of u.
+// ParsePace reads "1:40", "1:40.5", "58.2", "1:40/100m" or "1:40/100 yd". A bare pace is per 100 of u.
 func ParsePace(s string, u Unit) (Pace, error) {
 	text, per, given := strings.Cut(s, "/")
 	if given {
-		n, ok := strings.CutPrefix(strings.ReplaceAll(per, " ", ""), "100")
-		unit, err := ParseUnit(n)
+		n, ok := strings.CutPrefix(strings.TrimSpace(per), "100")
+		unit, err := ParseUnit(strings.TrimSpace(n))
 		if !ok || err != nil {
 			return Pace{}, fmt.Errorf("pace %q: after the slash only /100m or /100yd is allowed", s)
 		}

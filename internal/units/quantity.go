@@ -56,12 +56,7 @@ func MetresPerSecond(v float64) Speed { return Speed{v} }
 func (s Speed) MetresPerSecond() float64 { return s.mps }
 
 // Pace is the time that 100 of the unit take at this speed; the zero Pace ("no pace") at standstill or below.
-func (s Speed) Pace(u Unit) Pace {
-	if s.mps <= 0 {
-		return Pace{unit: u}
-	}
-	return Pace{seconds: 100 * u.Metres() / s.mps, unit: u}
-}
+func (s Speed) Pace(u Unit) Pace { return PacePer100(100*u.Metres()/s.mps, u) }
 
 // String is the speed in m/s with three decimals.
 func (s Speed) String() string { return fmt.Sprintf("%.3f m/s", s.mps) }

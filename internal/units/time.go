@@ -56,8 +56,9 @@ func digits(s string) (int64, error) {
 
 // FormatTime writes a time as a coach reads it, to the tenth where it has one: "0:20", "1:40.5", "1:05:00"; negative times with a minus.
 func FormatTime(d time.Duration) string {
+	d = d.Round(100 * time.Millisecond) // before the sign is looked at: there is no "-0:00"
 	if d < 0 {
-		return "-" + FormatTime(-d)
+		return "-" + clock(-d.Seconds())
 	}
 	return clock(d.Seconds())
 }
