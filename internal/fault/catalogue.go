@@ -15,6 +15,10 @@ const (
 	SoftTooSlow  Code = "soft-too-slow"  // a soft stop did not come down as it should
 	PersonStop   Code = "person-stop"    // a soft stop by a person
 	ProgramPanic Code = "program-failed" // a part of the program failed
+	NotStopped   Code = "not-stopped"    // a reset where nothing is latched
+	StillTurning Code = "still-turning"  // a reset before the motor is at rest
+	UnderWay     Code = "under-way"      // a start while a swim is under way
+	LinkSettling Code = "link-settling"  // a start before two seconds of good feedback
 )
 
 // catalogue has every sentence. Read them in one go in testdata/sentences.golden.
@@ -32,4 +36,8 @@ var catalogue = map[Code]Fault{
 	SoftTooSlow:  {What: "The water was not coming down as it should.", Water: "The motor is switched off and the water runs out by itself.", Do: "Reset to go on."},
 	PersonStop:   {What: "Stopped by a person.", Water: "The water comes to rest.", Do: "Reset, then start."},
 	ProgramPanic: {What: "A part of the program failed.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again; the log says what failed."},
+	NotStopped:   {What: "There is nothing to reset.", Do: "Start when you are ready."},
+	StillTurning: {What: "The motor still turns.", Water: "The water still moves.", Do: "Wait until it is at rest, then reset."},
+	UnderWay:     {What: "A swim is under way already.", Do: "Finish it first."},
+	LinkSettling: {What: "The motor has only just answered again.", Water: "The water is not driven.", Do: "Wait two seconds, then start."},
 }

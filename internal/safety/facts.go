@@ -1,0 +1,75 @@
+package safety
+
+import (
+	"time"
+
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/units"
+)
+
+// Facts are what is known at one tick. The zero Facts are the dangerous case: nothing has been read.
+type Facts struct {
+	Now   time.Duration // monotonic, since the start of the program
+	Gap   time.Duration // since the tick before; 0 at the first
+	Drive DriveFacts
+	Stop  fault.Code // somebody or something asks for a fast stop in this tick; empty where not
+	Press bool       // a press anywhere in this tick: a sign of a person
+	Seen  bool       // the occupancy signal changed in this tick
+}
+
+// DriveFacts are what the drive reports of itself.
+type DriveFacts struct {
+	Reads   uint64           // good reads so far; 0: nothing known
+	At      time.Duration    // when the last good read was
+	Motor   units.MotorSpeed // actual
+	Lost    bool             // the last exchange failed
+	Fault   bool             // the drive reports a fault of its own
+	Stops   uint64           // stops latched so far, by anybody
+	Latched bool
+	Why     fault.Code // of the latest stop
+}
+
+// Wish is what the swim would like in this tick.
+type Wish struct {
+	Speed units.Speed
+	Accel units.Accel
+	Off   bool // the motor is to be off: at rest, or on the coast
+	Under bool // a swim is under way: from the count-in until the water has come to rest
+
+	// For the question "still there?", which goes best into a rest.
+	AtRest   bool
+	RestIn   time.Duration // until the next rest begins, the present one left out
+	RestAway bool          // no rest is to come: RestIn means nothing
+}
+
+// Level says how much a rule does. Higher is more.
+type Level uint8
+
+// The levels.
+const (
+	Fine    Level = iota
+	Notice        // said, nothing else
+	Caution       // said, with a cue
+	Soft          // down with the session's limits, then disabled; latched
+	Fast          // the drive's quick stop at once, then disabled; latched
+)
+
+// Verdict is what a guard makes of a tick.
+type Verdict struct {
+	Cleared Cleared
+	Stop    bool       // call Drive.Stop(Why) now
+	Soft    bool       // the swim has to come down with its own limits
+	Level   Level      // the highest that holds
+	Why     fault.Code // of that level; while latched, of the stop
+	Ask     bool       // ask whether somebody is still there
+	Permit  bool       // nothing is latched: the heartbeat may beat
+}
+
+// Config is what a guard needs to know of flume and swimmer.
+type Config struct {
+	Cap         units.Speed   // lowest cap of flume, swimmer and owner
+	MaxAccel    units.Accel   // more is never cleared
+	IdleShutoff time.Duration // from the last sign of a person; default 30 min, common practice in this trade
+	LongestSwim time.Duration // default 2 h
+	SoftTime    time.Duration // a soft stop that has not ended after this becomes a fast one
+}
