@@ -2,7 +2,8 @@
 package drive
 
 import (
-	"context"
+	"math"
+	"sync"
 	"time"
 
 	"flume.example/sequencerd/internal/fault"
@@ -11,80 +12,176 @@ import (
 	"flume.example/sequencerd/internal/water"
 )
 
-// Order is a motor speed on its way to a backend. Only a Drive makes one that is not standstill. The zero Order is standstill.
-type Order struct{ motor units.MotorSpeed }
+// Defaults of a Config.
+const (
+	DefaultTimeout = 100 * time.Millisecond
+	DefaultEvery   = 50 * time.Millisecond
+	DefaultSilence = 250 * time.Millisecond // five ticks of the control loop
+)
 
-// Motor is the ordered motor speed, within the motor's limits: 0, or Min to Max.
-func (o Order) Motor() units.MotorSpeed { return o.motor }
-
-// Round is what a backend is told about the exchange that it is part of.
-type Round struct {
-	Elapsed time.Duration   // since the drive's first exchange; monotonic. Backends read no clock of their own for behaviour.
-	Until   time.Duration   // elapsed time at which to give up
-	Stop    <-chan struct{} // closed when a stop was latched: give up every wait. Nil in Stop itself.
-}
-
-// Feedback is what a motor drive says of itself.
-type Feedback struct {
-	Motor   units.MotorSpeed // actual motor speed
-	Enabled bool             // the power stage is on
-	Fault   string           // the drive's own fault, technical, for the log; empty where there is none
-}
-
-// Backend is one kind of link to a motor. One goroutine calls it, never two at once.
-//
-// Each call is bounded by Round.Until, and gives up as soon as Round.Stop is closed; it returns an error that says what it gave up.
-// A Set that failed is dropped, never retried. Stop works twice, before any Set, and after a failed call; it begins the drive's quick stop,
-// then disables. After Stop, the next Set enables again. Close stops first, and works twice.
-type Backend interface {
-	Set(r Round, o Order) error
-	Read(r Round) (Feedback, error)
-	Stop(r Round) error
-	Close() error
+// Config is what a Drive needs to know.
+type Config struct {
+	Model   *water.Model  // turns water into motor speed, and has the motor's limits; nil for a drive that is only to be stopped: every order is standstill
+	Timeout time.Duration // of one exchange; default 100 ms
+	Every   time.Duration // between exchanges in Run; default 50 ms
+	Silence time.Duration // the loop watchdog: as long as this without a fresh permission while the motor is to turn is a stop (fault.LoopSilent); default 250 ms
 }
 
 // Report is what a Drive knows about its motor, as a copy.
 type Report struct {
 	Feedback
-	At      time.Duration // elapsed time of the last good read; meaningless while Reads is 0
+	Now     time.Duration // elapsed time of this report; of the last exchange where Run does not run. The feedback's age is Now − At.
+	At      time.Duration // elapsed time at which the last good read began; meaningless while Reads is 0
 	Reads   uint64        // good reads so far
-	Link    error         // the last exchange's failure; nil when it went well
+	Link    error         // the last exchange's failure, or that the one under way is overdue; nil when it went well. A wait given up for a stop is no failure.
 	Stops   uint64        // stops latched so far
+	Carried uint64        // stops that the backend has carried out; less than Stops while one is on its way
 	Latched bool          // a stop is latched
 	Why     fault.Code    // of the latest stop
 	Ordered units.MotorSpeed
 }
 
-// Config is what a Drive needs to know.
-type Config struct {
-	Model   *water.Model
-	Timeout time.Duration // of one exchange; default 100 ms
-	Every   time.Duration // between exchanges in Run; default 50 ms
+// Drive is a motor behind a backend. Set, Stop, Unlatch and Report may be called from any goroutine and never block:
+// they hold the mutex for a few assignments, and nobody holds it during a backend's call.
+type Drive struct {
+	backend Backend
+	cfg     Config
+	motor   water.Motor
+	wake    chan struct{} // one place; tells Run that a stop was latched
+
+	mu      sync.Mutex
+	clock   func() time.Duration // elapsed time on real time; nil until Run runs
+	report  Report               // but for Now and what an overdue exchange does to Link
+	begun   time.Duration        // when the exchange under way began
+	busy    bool                 // an exchange is under way
+	giveUp  chan struct{}        // closed by Stop; the next exchange makes a new one
+	gaveUp  bool                 // giveUp is closed
+	box     Order                // the mailbox, and when it was filled
+	boxed   time.Duration
+	fresh   bool          // the mailbox is full
+	order   Order         // what was last taken from it since the last stop, and when that was put there
+	ordered time.Duration // meaningless while driven is false
+	driven  bool          // something but standstill was ordered since the last stop
 }
 
-// Drive is a motor behind a backend. Set, Stop, Unlatch and Report may be called from any goroutine and never block.
-type Drive struct{}
+// untimed marks a permission that was given while no clock ran: it counts from the exchange that takes it.
+const untimed = time.Duration(math.MinInt64)
 
-// New makes a drive. It is latched (fault.NotReset) until Unlatch, and its first exchange is a stop.
-func New(b Backend, c Config) *Drive { panic("unwritten") }
+// New makes a drive. It is latched (fault.NotReset, the first stop) until Unlatch, and its first exchange is a stop.
+func New(b Backend, c Config) *Drive {
+	c.Timeout = orDefault(c.Timeout, DefaultTimeout)
+	c.Every = orDefault(c.Every, DefaultEvery)
+	c.Silence = orDefault(c.Silence, DefaultSilence)
+	d := &Drive{backend: b, cfg: c, wake: make(chan struct{}, 1), giveUp: make(chan struct{})}
+	if c.Model != nil {
+		d.motor = c.Model.Motor()
+	}
+	d.latch(fault.NotReset)
+	return d
+}
 
-// Set puts a permission into the one-place mailbox. It is good for one exchange: without a fresh one the next exchange orders standstill... see Exchange.
-func (d *Drive) Set(c safety.Cleared) { panic("unwritten") }
+func orDefault(d, def time.Duration) time.Duration {
+	if d <= 0 {
+		return def
+	}
+	return d
+}
 
-// Stop latches a stop. It never blocks, needs no permission, wakes the I/O goroutine and makes a backend give up its waits.
-func (d *Drive) Stop(why fault.Code) { panic("unwritten") }
+// Set puts a permission into the one-place mailbox, over what may still be there. While a stop is latched it is dropped.
+//
+// The next exchange takes it. Exchanges that find the mailbox empty repeat the last order, until the loop watchdog (Config.Silence) latches a stop.
+// After a stop a motor is left switched off until something but standstill is permitted.
+func (d *Drive) Set(c safety.Cleared) {
+	o := d.orderFor(c) // before the lock: a fault in there must not leave a Stop waiting
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.report.Latched {
+		return
+	}
+	d.box, d.boxed, d.fresh = o, untimed, true
+	if d.clock != nil {
+		d.boxed = d.clock()
+	}
+}
 
-// Unlatch takes back the stops that the release covers; it reports whether nothing is latched afterwards.
-func (d *Drive) Unlatch(r safety.Release) bool { panic("unwritten") }
+// Stop latches a stop. It never blocks, needs no permission, empties the mailbox, wakes the I/O goroutine and makes a backend give up its waits.
+func (d *Drive) Stop(why fault.Code) {
+	d.mu.Lock()
+	d.latch(why)
+	d.mu.Unlock()
+	select {
+	case d.wake <- struct{}{}:
+	default:
+	}
+}
+
+func (d *Drive) latch(why fault.Code) {
+	d.report.Stops++
+	d.report.Latched, d.report.Why, d.report.Ordered = true, why, units.MotorSpeed{}
+	d.forget()
+	if !d.gaveUp {
+		close(d.giveUp)
+		d.gaveUp = true
+	}
+}
+
+// forget sees to it that nothing permitted before can act.
+func (d *Drive) forget() {
+	d.box, d.fresh, d.order, d.driven = Order{}, false, Order{}, false
+}
+
+// Unlatch takes back the stops that the release covers, all or none; it reports whether nothing is latched afterwards.
+// A stop that is taken back before the backend has carried it out is carried out all the same. Nothing permitted before can act afterwards.
+func (d *Drive) Unlatch(r safety.Release) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.report.Latched && d.report.Stops <= r.Upto() {
+		d.report.Latched = false
+		d.forget()
+	}
+	return !d.report.Latched
+}
 
 // Report is what is known now.
-func (d *Drive) Report() Report { panic("unwritten") }
+func (d *Drive) Report() Report {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	r := d.report
+	if d.clock != nil {
+		r.Now = d.clock()
+		if d.busy && r.Now-d.begun > d.cfg.Timeout {
+			r.Link = errOverdue
+		}
+	}
+	return r
+}
 
-// Exchange does one round at elapsed time now: latch, mailbox, backend. Rehearsals call it inline; Run calls it on real time.
-func (d *Drive) Exchange(now time.Duration) { panic("unwritten") }
+// Simulated reports whether the motor is not a real one: wherever its speed is shown, that must be said.
+func (d *Drive) Simulated() bool {
+	s, ok := d.backend.(interface{ Simulated() bool })
+	return ok && s.Simulated()
+}
 
-// Run is the I/O goroutine: exchanges every Config.Every and at once when a stop is latched, until ctx is done; then it stops the motor.
-func (d *Drive) Run(ctx context.Context) error { panic("unwritten") }
+// orderFor turns a permission into an order within the motor's limits.
+func (d *Drive) orderFor(c safety.Cleared) Order {
+	if c == (safety.Cleared{}) || d.cfg.Model == nil {
+		return Order{}
+	}
+	if jog := c.Jog(); jog != (units.MotorSpeed{}) {
+		return clamp(jog, d.motor)
+	}
+	v, a := c.Water()
+	if !(v.MetresPerSecond() >= 0) { // the model squares it
+		return Order{}
+	}
+	return clamp(d.cfg.Model.MotorFor(v, a), d.motor)
+}
 
-// Close stops the motor and closes the backend. Run must have returned.
-func (d *Drive) Close() error { panic("unwritten") }
+// clamp is standstill below the motor's lowest speed and for what is no number, and at most its highest.
+func clamp(n units.MotorSpeed, m water.Motor) Order {
+	rpm := n.RPM()
+	if !(rpm > 0 && rpm >= m.Min.RPM()) {
+		return Order{}
+	}
+	return Order{units.RPM(min(rpm, m.Max.RPM()))}
+}

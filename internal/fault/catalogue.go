@@ -15,6 +15,8 @@ const (
 	SoftTooSlow  Code = "soft-too-slow"  // a soft stop did not come down as it should
 	PersonStop   Code = "person-stop"    // a soft stop by a person
 	ProgramPanic Code = "program-failed" // a part of the program failed
+	ProgramEnds  Code = "program-ends"   // the program is ending, and stops the motor first
+	LoopSilent   Code = "loop-silent"    // the control loop has given no permission for 250 ms
 	NotStopped   Code = "not-stopped"    // a reset where nothing is latched
 	StillTurning Code = "still-turning"  // a reset before the motor is at rest
 	UnderWay     Code = "under-way"      // a start while a swim is under way
@@ -36,6 +38,8 @@ var catalogue = map[Code]Fault{
 	SoftTooSlow:  {What: "The water was not coming down as it should.", Water: "The motor is switched off and the water runs out by itself.", Do: "Reset to go on."},
 	PersonStop:   {What: "Stopped by a person.", Water: "The water comes to rest.", Do: "Reset, then start."},
 	ProgramPanic: {What: "A part of the program failed.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again; the log says what failed."},
+	ProgramEnds:  {What: "The program is ending.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again to go on."},
+	LoopSilent:   {What: "The program's control loop fell silent.", Water: "The motor is stopped and the water runs out by itself.", Do: "Reset to go on; if it happens again, start the program again."},
 	NotStopped:   {What: "There is nothing to reset.", Do: "Start when you are ready."},
 	StillTurning: {What: "The motor still turns.", Water: "The water still moves.", Do: "Wait until it is at rest, then reset."},
 	UnderWay:     {What: "A swim is under way already.", Do: "Finish it first."},

@@ -1,0 +1,45 @@
+package drive
+
+import (
+	"time"
+
+	"flume.example/sequencerd/internal/units"
+)
+
+// Order is a motor speed on its way to a backend. Only a Drive makes one that is not standstill. The zero Order is standstill.
+type Order struct{ motor units.MotorSpeed }
+
+// Motor is the ordered motor speed, within the motor's limits: 0, or Min to Max.
+func (o Order) Motor() units.MotorSpeed { return o.motor }
+
+// Round is what a backend is told about the exchange that it is part of.
+type Round struct {
+	Elapsed time.Duration   // since the drive's first exchange; monotonic. Backends read no clock of their own for behaviour.
+	Until   time.Duration   // elapsed time at which to give up: a call may take Until − Elapsed
+	Stop    <-chan struct{} // closed when a stop was latched: give up every wait. Nil in Stop itself.
+}
+
+// Feedback is what a motor drive says of itself.
+type Feedback struct {
+	Motor   units.MotorSpeed // actual motor speed
+	Enabled bool             // the power stage is on
+	Fault   string           // the drive's own fault, technical, for the log; empty where there is none
+}
+
+// Backend is one kind of link to a motor. One goroutine calls it, never two at once.
+//
+// Each call is bounded by Round.Until, and gives up as soon as Round.Stop is closed, before anything was sent if it can; it returns an error that says
+// what it gave up. A Set that failed is dropped, never retried. Read's feedback was made by the drive during that call, or so shortly before that the
+// drive's own link-loss time has not passed; else it is an error.
+//
+// Stop works twice, before any Set, and after a failed call; it begins the drive's quick stop, then disables. It is repeated for as long as the feedback
+// shows the motor enabled or turning. After Stop, the next Set enables again; where the drive has a fault of its own, that Set tries to reset it, and
+// without a Stop in between the fault stays. Close stops first, and works twice; every other call after it is an error.
+//
+// A backend whose motor is not a real one also has the method Simulated() bool.
+type Backend interface {
+	Set(r Round, o Order) error
+	Read(r Round) (Feedback, error)
+	Stop(r Round) error
+	Close() error
+}
