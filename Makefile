@@ -1,0 +1,36 @@
+# Shorthands. Nothing here is needed to build or test: "go build ./cmd/sequencerd" and "go test ./..." do.
+
+.PHONY: check test race bench fuzz build cross clean
+
+FUZZTIME ?= 10s
+
+check: ## what CI runs
+	bash .ci/run
+
+test:
+	go test ./...
+
+race:
+	go test -race ./...
+
+bench: ## the figures in DEVELOPERS.md
+	go test -run '^$$' -bench . -benchmem ./...
+
+fuzz: ## each fuzz test for FUZZTIME
+	@set -e; for p in $$(go list ./...); do \
+		for f in $$(go test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
+			echo "$$p $$f"; go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) $$p; \
+		done; \
+	done
+
+build:
+	CGO_ENABLED=0 go build -trimpath -o bin/ ./cmd/sequencerd
+
+cross: ## amd64, arm64 and arm v7, without C
+	@set -e; for a in amd64 arm64 arm; do \
+		echo "bin/linux-$$a"; \
+		CGO_ENABLED=0 GOOS=linux GOARCH=$$a GOARM=7 go build -trimpath -o bin/linux-$$a/ ./cmd/sequencerd; \
+	done
+
+clean:
+	rm -rf bin
