@@ -28,7 +28,7 @@ type Feedback struct {
 
 // Backend is one kind of link to a motor. One goroutine calls it, never two at once.
 //
-// Each call is bounded by Round.Until, and gives up as soon as Round.Stop is closed, before anything was sent if it can; it returns an error that says
+// Each call is bounded by Round.Until, and gives up as soon as Round.Stop is closed; a Set that finds it closed sends nothing. It returns an error that says
 // what it gave up. A Set that failed is dropped, never retried. Read's feedback was made by the drive during that call, or so shortly before that the
 // drive's own link-loss time has not passed; else it is an error.
 //
