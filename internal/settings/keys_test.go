@@ -130,6 +130,17 @@ func TestKeys(t *testing.T) {
 	}
 }
 
+// TestUnknownKeys: no table lets a misspelt key pass.
+func TestUnknownKeys(t *testing.T) {
+	for _, header := range []string{"[flume]", "[ramp]", "[drive]", "[drive.simulated]", "[water]", "[safety]", "[swimmer]", "[[swimmer.person]]\nname = \"Ann\"", "[wall]", "[panel]", "[store]", ""} {
+		text := header + "\nmisspelt = 1"
+		want := fmt.Sprintf("my.toml:%d:1: ", 1+strings.Count(text, "\n"))
+		if _, err := Parse("my.toml", []byte(text), config.Default()); err == nil || !strings.HasPrefix(err.Error(), want) || !strings.Contains(err.Error(), "misspelt") {
+			t.Errorf("%s: got %v", header, err)
+		}
+	}
+}
+
 // TestEveryKeyIsInTable: the table above has every key of the default configuration that has a value of its own.
 func TestEveryKeyIsInTable(t *testing.T) {
 	in := map[string]bool{"rpm": true, "speed_mps": true, "threshold": true} // looked at below
