@@ -1,12 +1,13 @@
 // Package ramp turns blocks and limits into a profile, and says the position on it at any time.
 //
-// Inside, plain float64 SI is used (m, s, m/s, m/s², m/s³); the exported border is typed.
+// Inside, plain float64 SI is used (m, s, m/s, m/s², m/s³); the exported border is typed. In comments v is speed, a accel, j jerk, L the
+// inertia length, and c the steady speed that the motor is set to: c² = v² + L·a.
 package ramp
 
 import (
-	"time"
+	"fmt"
+	"math"
 
-	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/units"
 	"flume.example/sequencerd/internal/water"
@@ -18,6 +19,10 @@ type State struct {
 	Accel units.Accel
 }
 
+func stateOf(v, a float64) State {
+	return State{units.MetresPerSecond(v), units.MetresPerSecond2(a)}
+}
+
 // Limits are the comfort limits of a flume.
 type Limits struct {
 	Accel, Decel units.Accel // both positive
@@ -25,101 +30,196 @@ type Limits struct {
 	Relief       units.Jerk // takes away acceleration where speed must come down; at least Jerk
 }
 
+const (
+	leadOverCap = 1.1   // how far above the cap the motor may be set while the water speeds up
+	leastAccel  = 0.005 // m/s²: a pace that leaves the motor less than this in reserve is refused
+	rounding    = 1e-9  // relative, on speeds that are compared
+)
+
 // Planner plans changes and blocks for one flume and one swimmer's caps. It is immutable, and safe for use by several goroutines.
-type Planner struct{}
+type Planner struct {
+	model                      *water.Model
+	accel, decel, jerk, relief float64
+	l                          float64 // L
+	rest                       float64 // decel to standstill; where L is 0, decel
+	lead                       float64 // the fastest steady speed that the motor may be set to
+	slowest, fastest           float64 // steady paces
+	cap                        float64
+	follow                     *follow // nil where the motor's own ramp limits nothing
+	easy                       float64 // m/s²: so fast the motor's own ramp changes c whatever c is; infinite without one
+}
 
 // NewPlanner makes a planner. ceiling is the lowest cap of flume, swimmer and guard; zero means none but the motor's.
-func NewPlanner(l Limits, m *water.Model, ceiling units.Speed) (*Planner, error) { panic("unwritten") }
+// It refuses limits that are not positive, and a relief jerk below the jerk limit.
+func NewPlanner(l Limits, m *water.Model, ceiling units.Speed) (*Planner, error) {
+	p := &Planner{model: m, accel: l.Accel.MetresPerSecond2(), decel: l.Decel.MetresPerSecond2(), jerk: l.Jerk.MetresPerSecond3(),
+		relief: l.Relief.MetresPerSecond3(), l: m.Inertia().Metres()}
+	for _, q := range []struct {
+		value      float64
+		name, unit string
+	}{{p.accel, "accel limit", "m/s²"}, {p.decel, "decel limit", "m/s²"}, {p.jerk, "jerk limit", "m/s³"}, {p.relief, "relief jerk", "m/s³"}} {
+		if !(q.value > 0) || math.IsInf(q.value, 1) {
+			return nil, fmt.Errorf("%s of %g %s: allowed is more than 0", q.name, q.value, q.unit)
+		}
+	}
+	top, ceil := m.Top().MetresPerSecond(), ceiling.MetresPerSecond()
+	switch {
+	case p.relief < p.jerk:
+		return nil, fmt.Errorf("relief jerk of %g m/s³: allowed is the jerk limit, %g m/s³, or more", p.relief, p.jerk)
+	case !(ceil >= 0):
+		return nil, fmt.Errorf("cap of %g m/s: allowed is 0 (none) or more", ceil)
+	}
+	p.cap, p.lead, p.rest = top, top, p.decel
+	if ceil > 0 {
+		p.cap, p.lead = min(top, ceil), min(top, leadOverCap*ceil)
+	}
+	p.fastest = p.cap
+	if p.l > 0 {
+		// The coast has its greatest jerk, 2v³/L², where it begins, at v² = L·decel: so it keeps the jerk limit.
+		p.rest = min(p.decel, math.Pow(p.jerk*p.l*p.l/2, 2./3)/p.l)
+		p.fastest = min(p.cap, math.Sqrt(max(p.lead*p.lead-leastAccel*p.l, 0)))
+	}
+	p.slowest = max(m.Slowest().MetresPerSecond(), water.Standstill.MetresPerSecond())
+	p.follow, p.easy = newFollow(m, p.accel, p.lead)
+	return p, nil
+}
+
+// Fastest and Slowest are the paces possible here. Standstill is possible always.
+func (p *Planner) Fastest() units.Speed { return units.MetresPerSecond(p.fastest) }
+
+// Slowest is the slowest pace that the motor can keep up.
+func (p *Planner) Slowest() units.Speed { return units.MetresPerSecond(p.slowest) }
 
 // Check says what is not possible for this block's paces (too fast for the lead or the cap: names the fastest possible pace; too slow for
 // the motor's lowest speed: names the slowest), as an error that a person can read; nil where it can be done.
-func (p *Planner) Check(b schedule.Block) error { panic("unwritten") }
-
-// Move is one change of speed: a handful of pieces of constant jerk, then for standstill the coast, then constant speed. It is a value; no allocation.
-type Move struct{}
-
-// Change plans the least-time change from a state to a speed (standstill: until the motor is off; the coast follows for ever).
-func (p *Planner) Change(from State, to units.Speed) Move { panic("unwritten") }
-
-// Duration is how long until the target is reached; to standstill, until the motor is off (0 on the coast).
-func (m *Move) Duration() time.Duration { panic("unwritten") }
-
-// At is the state and the distance covered at t after the start (t ≥ 0, also after Duration).
-func (m *Move) At(t time.Duration) (State, units.Distance) { panic("unwritten") }
-
-// Leg is the plan of one block (or of what is left of one) from a state. It is a value; no allocation.
-type Leg struct{}
-
-// Progress is what has been done of a block already. The zero value is nothing.
-type Progress struct {
-	Time     time.Duration  // block clock
-	Distance units.Distance // delivered
-	InS      bool           // a two-pace block that has begun its change to the second pace
+func (p *Planner) Check(b schedule.Block) error {
+	if b.Rest {
+		return nil
+	}
+	if err := p.checkPace(b.From); err != nil || !b.TwoPace() {
+		return err
+	}
+	return p.checkPace(b.To)
 }
 
-// Leg plans block b, or what is left of it after done, from a state. starts(i) must give the block-clock start of block i relative to this leg's
-// beginning (negative or zero) for send-off rests; nil where b waits for no send-off.
-// A send-off that is already over gives a leg of no length (Late reports by how much).
-func (p *Planner) Leg(from State, b schedule.Block, done Progress, starts func(index int) time.Duration) Leg {
-	panic("unwritten")
+func (p *Planner) checkPace(pace units.Pace) error {
+	v := pace.Speed().MetresPerSecond()
+	switch {
+	case p.fastest < p.slowest:
+		return fmt.Errorf("%s is not possible here: between the motor's lowest speed, %.2f m/s, and the cap no pace is left", pace, p.slowest)
+	case v > p.fastest*(1+rounding):
+		why := "the motor must keep a little in reserve"
+		if p.fastest == p.cap {
+			why = fmt.Sprintf("the cap is %.2f m/s", p.cap)
+		}
+		return fmt.Errorf("%s is too fast here: the fastest possible is %s (%s)", pace, tenth(p.fastest, pace.Unit(), math.Ceil), why)
+	case v < p.slowest*(1-rounding):
+		return fmt.Errorf("%s is too slow here: the slowest possible is %s (the motor's lowest speed)", pace, tenth(p.slowest, pace.Unit(), math.Floor))
+	}
+	return nil
 }
 
-// Duration is the planned time of the leg.
-func (l *Leg) Duration() time.Duration { panic("unwritten") }
-
-// At is the state and distance at t after the leg's start. Past Duration it goes on at the leg's target (a rest: on the coast), never into another block.
-func (l *Leg) At(t time.Duration) (State, units.Distance) { panic("unwritten") }
-
-// Reached reports whether the leg reaches what it wants (its pace; both paces in time, for two; a rest: motor off). Best is the speed at its end.
-func (l *Leg) Reached() bool { panic("unwritten") }
-
-// RampTime and RampDistance are those of the change to the (first) pace; to a rest, until the motor is off.
-func (l *Leg) RampTime() time.Duration      { panic("unwritten") }
-func (l *Leg) RampDistance() units.Distance { panic("unwritten") }
-
-// InS reports whether at t a two-pace leg has begun its change to the second pace.
-func (l *Leg) InS(t time.Duration) bool { panic("unwritten") }
-
-// Late is by how much a send-off was missed; 0 where it was not.
-func (l *Leg) Late() time.Duration { panic("unwritten") }
-
-// Span is one block on a profile.
-type Span struct {
-	Block           schedule.Block
-	Start, Duration time.Duration
-	From, End       State          // at its begin and end
-	At, Distance    units.Distance // on the profile at its begin; its own
-	Leg             Leg
+// tenth is the pace of a speed, rounded to a tenth of a second to the side where it is still possible.
+func tenth(v float64, u units.Unit, round func(float64) float64) units.Pace {
+	s := units.MetresPerSecond(v).Pace(u).Seconds() * 10
+	if near := math.Round(s); math.Abs(s-near) < 10*rounding*s {
+		s = near
+	}
+	return units.PacePer100(round(s)/10, u)
 }
 
-// Profile is the whole plan from a state over blocks, with the runout behind it.
-type Profile struct{}
+// set is c, the steady speed that the motor is set to for (v, a); 0 where it is off.
+func (p *Planner) set(v, a float64) float64 { return math.Sqrt(max(v*v+p.l*a, 0)) }
 
-// Profile plans all blocks from a state. It returns every fault of the plan at once (fault.Problems-like joined error): paces that cannot be
-// given, send-offs with less than nothing left; remarks are what could not be given as asked, once a step.
-func (p *Planner) Profile(from State, blocks []schedule.Block) (*Profile, []fault.Remark, error) {
-	panic("unwritten")
+// possible is the pace nearest to v that can be given; standstill stays standstill.
+func (p *Planner) possible(v float64) float64 {
+	switch {
+	case !(v > 0):
+		return 0
+	case v > p.fastest:
+		return p.fastest
+	case v < p.slowest:
+		return min(p.slowest, p.fastest)
+	}
+	return v
 }
 
-// Spans are the blocks in order.
-func (p *Profile) Spans() []Span { panic("unwritten") }
-
-// Total is the time and distance of the blocks, without the runout.
-func (p *Profile) Total() (time.Duration, units.Distance) { panic("unwritten") }
-
-// Runout is the time and distance after the last block until standstill.
-func (p *Profile) Runout() (time.Duration, units.Distance) { panic("unwritten") }
-
-// Peaks are the greatest acceleration, deceleration (positive), jerk (absolute) of the profile and the greatest motor speed that it needs, runout included.
-func (p *Profile) Peaks() (accel, decel units.Accel, jerk units.Jerk, motor units.MotorSpeed) {
-	panic("unwritten")
+// upLimit is the greatest accel on the way up to v: the motor must have enough in reserve at its end, and its own ramp must follow.
+// A pace that Check refuses for its reserve is approached with the least accel.
+func (p *Planner) upLimit(v float64) float64 {
+	a := p.accel
+	if p.l > 0 {
+		a = min(a, max((p.lead*p.lead-v*v)/p.l, leastAccel))
+	}
+	if p.follow != nil {
+		a = min(a, max(p.follow.limit(math.Sqrt(v*v+p.l*a)), leastAccel))
+	}
+	return a
 }
 
-// Cursor walks a profile forward; stepping back is allowed but slower. At: state, distance and index of the block (len(Spans) in the runout).
-type Cursor struct{}
+// downLimit is the greatest decel on the way down to v > 0: water slows by v²/L at most, which is least at the end.
+func (p *Planner) downLimit(v float64) float64 {
+	if p.l > 0 {
+		return min(p.decel, v*v/p.l)
+	}
+	return p.decel
+}
 
-// Cursor starts at the beginning.
-func (p *Profile) Cursor() Cursor { panic("unwritten") }
+// follow has what the motor's own ramp, R rpm/s, allows. While the water speeds up with a steady accel, c rises by v·a/c m/s each second,
+// and the motor can give R·dc/dn.
+type follow struct {
+	step float64
+	most [65]float64 // greatest accel for changes that set the motor to i·step m/s at most
+}
 
-// At is the position at t.
-func (c *Cursor) At(t time.Duration) (State, units.Distance, int) { panic("unwritten") }
+// newFollow is nil where accel is possible everywhere. easy is what the motor's ramp gives where the curve is flattest.
+func newFollow(m *water.Model, accel, lead float64) (f *follow, easy float64) {
+	r, least := m.Motor().RPMPerSecond, math.Inf(1)
+	if r == 0 {
+		return nil, least
+	}
+	easy = least
+	f = &follow{step: lead / float64(len(f.most)-1)}
+	slowest, before := m.Slowest().MetresPerSecond(), 0.
+	for i := range f.most {
+		c := float64(i) * f.step
+		if rpm := m.MotorFor(units.MetresPerSecond(c), units.Accel{}).RPM(); i > 0 {
+			rate := r * f.step / (rpm - before)
+			easy, before = min(easy, rate), rpm
+			if c >= slowest {
+				least = min(least, steadyAccel(c, m.Inertia().Metres(), rate))
+			}
+		}
+		f.most[i] = least
+	}
+	if least >= accel {
+		return nil, easy
+	}
+	return f, easy
+}
+
+// limit is the greatest accel for a change that sets the motor to c at most.
+func (f *follow) limit(c float64) float64 {
+	i := int(math.Ceil(c / f.step * (1 - rounding)))
+	return f.most[min(i, len(f.most)-1)]
+}
+
+// steadyAccel is the greatest a with v·a/c ≤ rate, v² = c² − L·a, for it and all below it; infinite where none is too great.
+func steadyAccel(c, l, rate float64) float64 {
+	if l == 0 {
+		return rate
+	}
+	hi := 2 * c * c / (3 * l) // v·a/c is greatest here
+	if hi/math.Sqrt(3) <= rate {
+		return math.Inf(1)
+	}
+	lo := 0.
+	for range 60 {
+		if a := (lo + hi) / 2; a*math.Sqrt(c*c-l*a)/c <= rate {
+			lo = a
+		} else {
+			hi = a
+		}
+	}
+	return lo
+}
