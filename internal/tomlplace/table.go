@@ -48,7 +48,7 @@ func (t *Table) Float(key string) (float64, bool) {
 	}
 	f, ok := number(v)
 	if !ok {
-		t.wrong(key, aNumber)
+		t.Refuse(key, aNumber)
 	}
 	return f, ok
 }
@@ -74,7 +74,7 @@ func (t *Table) Table(key string) *Table {
 	}
 	values, isTable := v.(map[string]any)
 	if ok && !isTable {
-		t.wrong(key, "one table, as in ["+key+"] with single brackets")
+		t.Refuse(key, "one table, as in ["+key+"] with single brackets")
 	}
 	n := &node{key: t.place(key), head: t.place(key)}
 	if kid := t.node.kids[key]; isTable && kid != nil {
@@ -102,7 +102,7 @@ func (t *Table) Tables(key string) []*Table {
 			rows = append(rows, row)
 		}
 	default:
-		t.wrong(key, "any number of tables, each under [["+key+"]] with double brackets")
+		t.Refuse(key, "any number of tables, each under [["+key+"]] with double brackets")
 	}
 	made := make([]*Table, len(rows))
 	for i, row := range rows {
@@ -133,6 +133,15 @@ func (t *Table) Written(key string) string {
 // an inline table's bracket or key, at 1:1 for the root.
 func (t *Table) Problem(key, format string, args ...any) {
 	t.doc.problem(t.place(key), fmt.Sprintf(format, args...))
+}
+
+// Refuse notes that a key's value, which it shows as written, is not among what is allowed: "pace = \"1:4\": allowed is …".
+func (t *Table) Refuse(key, allowed string) {
+	if w := t.Written(key); w != "" {
+		t.Problem(key, "%s = %s: allowed is %s", key, w, allowed)
+		return
+	}
+	t.Problem(key, "%s is a table here: allowed is %s", key, allowed)
 }
 
 // Place is the line and column at which Problem would note one.
@@ -190,7 +199,7 @@ func want[V any](t *Table, key, allowed string) (V, bool) {
 	v, there := t.get(key)
 	got, ok := v.(V)
 	if there && !ok {
-		t.wrong(key, allowed)
+		t.Refuse(key, allowed)
 	}
 	return got, ok
 }
@@ -202,7 +211,7 @@ func list[V any](t *Table, key, allowed, each string, item func(any) (V, bool)) 
 	}
 	raw, ok := v.([]any)
 	if !ok {
-		t.wrong(key, allowed)
+		t.Refuse(key, allowed)
 		return nil, false
 	}
 	out := make([]V, len(raw))
@@ -224,14 +233,6 @@ func number(v any) (float64, bool) {
 		return v, !math.IsNaN(v) && !math.IsInf(v, 0)
 	}
 	return 0, false
-}
-
-func (t *Table) wrong(key, allowed string) {
-	if w := t.Written(key); w != "" {
-		t.Problem(key, "%s = %s: allowed is %s", key, w, allowed)
-		return
-	}
-	t.Problem(key, "%s is a table here: allowed is %s", key, allowed)
 }
 
 func (t *Table) wrongItem(key string, i int, allowed string) {

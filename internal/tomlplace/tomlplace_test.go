@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 	"unicode/utf8"
 
 	"github.com/BurntSushi/toml"
@@ -252,32 +251,31 @@ func TestSyntaxErrorsAreWordedPlainly(t *testing.T) {
 	}
 }
 
-// The largest files that do the most harm must still be cheap: each of these took the library alone minutes, gigabytes or the process.
-func TestHostileTextsAreCheap(t *testing.T) {
+// The largest files that do the most harm: each that is refused took the library alone minutes, gigabytes or the whole process.
+func TestHostileTextsDoNoHarm(t *testing.T) {
 	var many strings.Builder
 	many.WriteString("[" + strings.Repeat(strings.Repeat("k", 64)+".", 14) + "z]\n")
 	for i := 0; many.Len() < MaxBytes-16; i++ {
 		fmt.Fprintf(&many, "a%d=1\n", i)
 	}
-	for what, text := range map[string]string{
-		"lists in lists":       "a = " + strings.Repeat("[", MaxBytes-8),
-		"inline tables":        "a = " + strings.Repeat("{a=", MaxBytes/3-8),
-		"points":               strings.Repeat("a.", MaxBytes/2-8) + "a = 1",
-		"points in a header":   "[" + strings.Repeat("a.", MaxBytes/2-8) + "a]",
-		"a key without end":    strings.Repeat("k", MaxBytes-8) + " = 1",
-		"quotes":               "a = " + strings.Repeat(`"`, MaxBytes-8),
-		"comments":             strings.Repeat("#\n", MaxBytes/2),
-		"tables":               strings.Repeat("[[a]]\n", MaxBytes/6),
-		"long ways, many keys": many.String(),
+	for _, row := range []struct{ what, text, want string }{
+		{"lists in lists", "a = " + strings.Repeat("[", MaxBytes-8), tooDeep},
+		{"inline tables", "a = " + strings.Repeat("{a=", MaxBytes/3-8), tooDeep},
+		{"points", strings.Repeat("a.", MaxBytes/2-8) + "a = 1", tooDeep},
+		{"points in a header", "[" + strings.Repeat("a.", MaxBytes/2-8) + "a]", tooDeep},
+		{"a key without end", strings.Repeat("k", MaxBytes-8) + " = 1", "allowed are 64"},
+		{"quotes", "a = " + strings.Repeat(`"`, MaxBytes-8), "cannot be read"},
+		{"comments", strings.Repeat("#\n", MaxBytes/2), ""},
+		{"tables", strings.Repeat("[[a]]\n", MaxBytes/6), "unknown key \"a\""},
+		{"long ways to many keys", many.String(), "unknown key \"kkk"},
 	} {
-		start := time.Now()
-		root, err := Parse("f.toml", []byte(text))
+		root, err := Parse("f.toml", []byte(row.text))
 		if err == nil {
 			root.Rest()
 			err = root.Err()
 		}
-		if took := time.Since(start); took > 20*time.Second { // seconds under the race detector; the alternative is minutes
-			t.Errorf("%s took %v (%v)", what, took, err)
+		if err == nil && row.want != "" || err != nil && !strings.Contains(err.Error(), row.want) {
+			t.Errorf("%s: %.200v", row.what, err)
 		}
 	}
 }
