@@ -112,3 +112,177 @@ func TestChangeAgainstComputedTransitions(t *testing.T) {
 		t.Errorf("%d rows dip below zero, want 9", dips)
 	}
 }
+
+func TestChangeAgainstReferences(t *testing.T) {
+	const unlimited = 1e9 // m/s³
+	for _, c := range []struct {
+		name               string
+		from, to           float64
+		accel, jerk        float64
+		duration, distance float64 // distance 0: the source has none
+		tolerance          float64
+	}{
+		// T = Δv/a + a/j where Δv ≥ a²/j, else 2√(Δv/j). Source: Lambrechts 2005, Control Eng. Practice 13:145, from memory; recomputed. By symmetry x = T·(v0 + v1)/2.
+		{"an S with a stretch of steady accel takes Δv/a + a/j", 0.8, 1.3, 0.1, 0.05, 7, 7.35, 1e-9},
+		{"a short S takes 2√(Δv/j)", 0.8, 0.9, 0.1, 0.05, 2.82843, 0, 5e-6},
+		// (v1² − v0²)/(2a): kinematics.
+		{"without a jerk limit a ramp covers (v1² − v0²)/(2a)", 0.8, 1.3, 0.05, unlimited, 10, 10.5, 1e-6},
+		// Trapezoids of height vm take vm/am up. Source: Biagiotti and Melchiorri 2008, ch. 3 (formulas seen in public implementations).
+		{"a trapezoid's ramp to 1.25 at 0.1 takes 12.5 s", 0, 1.25, 0.1, unlimited, 12.5, 7.8125, 1e-6},
+		// The same book's double-S: v0 1, vm 5, v1 0, am 10, jm 30 has Ta 0.7333 and Td 0.8333 s (printed values from memory). Here at half the size, which leaves the times.
+		{"the book's way up takes 0.7333 s", 0.5, 2.5, 5, 15, 0.73333, 0, 5e-6},
+		{"the book's way down takes 0.8333 s", 2.5, 0, 5, 15, 0.83333, 0, 5e-6},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := flume(t, limits(c.accel, c.accel, c.jerk, c.jerk), 0, 0, 0)
+			m := p.Change(stateOf(c.from, 0), speed(c.to))
+			near(t, "duration", m.reach(), c.duration, c.tolerance)
+			if _, x := m.At(m.Duration()); c.distance > 0 {
+				near(t, "distance", x.Metres(), c.distance, c.tolerance)
+			}
+		})
+	}
+}
+
+func TestToStandstillTheMotorIsOffAndTheWaterCoasts(t *testing.T) {
+	// v = v0/(1 + v0·t/L) and x = L·ln(1 + v0·t/L) solve dv/dt = −v²/L. Source: the pipe-start problem in Streeter's and White's textbooks, from memory;
+	// its numbers for L = 45 m (M/k = 6000/133.333), v0 = 1.5: 1.125, 0.750, 0.500 m/s after 10, 30, 60 s.
+	p := flume(t, usual, 45, 0, 0)
+	m := p.Change(stateOf(1.5, -1.5*1.5/45), speed(0))
+	if m.Duration() != 0 {
+		t.Errorf("on the coast the motor is off already, not after %v", m.Duration())
+	}
+	for after, want := range map[time.Duration]float64{10 * time.Second: 1.125, 30 * time.Second: 0.75, 60 * time.Second: 0.5} {
+		s, x := m.At(after)
+		near(t, "speed", s.Speed.MetresPerSecond(), want, 1e-9)
+		near(t, "distance", x.Metres(), 45*math.Log(1.5/want), 1e-9)
+	}
+
+	// From steady water, with what the usual limits give: decel 0.12 fully reached, off at √(0.12·2), when the hold began at 1 − 0.12²/(2·0.1).
+	p = flume(t, usual, 2, 0, 0)
+	m = p.Change(stateOf(1, 0), speed(0))
+	off := math.Sqrt(0.12 * 2)
+	near(t, "motor off after", m.reach(), 0.12/0.1+(1-0.072-off)/0.12, 1e-12)
+	v, a, _ := m.at(m.reach())
+	near(t, "speed then", v, off, 1e-12)
+	near(t, "accel then", a, -0.12, 1e-12)
+	near(t, "standstill", m.slowedTo(0.05), m.reach()+2*(1/0.05-1/off), 1e-9)
+
+	// A slow flow: the motor is off before decel is fully reached. There the jerk piece meets the coast, v² = L·J·t with v = 0.2 − J·t²/2.
+	m = p.Change(stateOf(0.2, 0), speed(0))
+	at := m.reach()
+	near(t, "the coast begins where a = −v²/L", math.Pow(0.2-0.1*at*at/2, 2), 2*0.1*at, 1e-12)
+}
+
+// TestDownToTheCoastAgainstIntegration follows the rule by small steps: decel rises by the jerk limit to the limit for standstill, until water would slow no faster by itself.
+func TestDownToTheCoastAgainstIntegration(t *testing.T) {
+	for _, c := range []struct{ v, a, l float64 }{
+		{1.4, 0, 2}, {1.4, 0.08, 2}, {0.5, 0, 2}, {0.3, 0.05, 5}, {0.8, -0.05, 2}, {0.8, -0.11, 10}, {1.2, 0, 0.05}, {0.6, -0.12, 0.3},
+	} {
+		p := flume(t, usual, c.l, 0, 0)
+		m := p.Change(stateOf(c.v, c.a), speed(0))
+		const dt = 1e-5
+		v, a, x, off := c.v, c.a, 0., -1.
+		deepest := math.Min(0.12, math.Cbrt(math.Pow(0.1*c.l*c.l/2, 2))/c.l)
+		for s := 0.; s < 30; s += dt {
+			switch {
+			case off >= 0:
+			case a > 0:
+				a = math.Max(a-1*dt, 0)
+			case a > -deepest:
+				a = math.Max(a-0.1*dt, -deepest)
+			default:
+				a = math.Min(a+0.1*dt, -deepest)
+			}
+			if off < 0 && a <= -v*v/c.l {
+				off = s
+			}
+			if off >= 0 {
+				a = -v * v / c.l
+			}
+			x += v*dt + a*dt*dt/2
+			v += a * dt
+		}
+		near(t, "motor off", m.reach(), off, 1e-3)
+		gv, ga, gx := m.at(30)
+		near(t, "speed", gv, v, 1e-4)
+		near(t, "accel", ga, a, 1e-4)
+		near(t, "distance", gx, x, 1e-3)
+	}
+}
+
+func TestSpeedThatMustComeDownNeverRisesByMoreThanRelief(t *testing.T) {
+	p := flume(t, usual, 2, 0, 0)
+	for _, to := range []float64{0, 0.5, 0.9, 1} {
+		m := p.Change(stateOf(1, 0.1), speed(to))
+		top := 0.
+		for s := 0.; s < 20; s += 0.001 {
+			v, _, _ := m.at(s)
+			top = max(top, v)
+		}
+		near(t, "highest speed", top, 1+0.1*0.1/(2*1), 1e-9)
+	}
+	// In between, one piece with as much jerk as it takes: 1.02 lies between 1.005 (relief jerk) and 1.05 (jerk limit).
+	m := p.Change(stateOf(1, 0.1), speed(1.02))
+	near(t, "duration", m.reach(), 2*0.02/0.1, 1e-9)
+	near(t, "jerk", m.pieces[0].j, -0.1*0.1/(2*0.02), 1e-9)
+}
+
+func TestAccelIsLoweredByWhatTheMotorHasInReserve(t *testing.T) {
+	// With a cap of 1.4 m/s the motor may lead up to 1.54 m/s; at 1.4 m/s with L = 5 m that leaves (1.54² − 1.4²)/5 m/s².
+	p := flume(t, usual, 5, 0, 1.4)
+	m := p.Change(State{}, speed(1.4))
+	near(t, "accel", m.pieces[1].a, (1.54*1.54-1.4*1.4)/5, 1e-12)
+	// Without a cap it is the motor's 3 m/s.
+	p = flume(t, usual, 20, 0, 0)
+	m = p.Change(stateOf(2, 0), speed(2.9))
+	near(t, "accel", m.pieces[1].a, (9-2.9*2.9)/20, 1e-12)
+	// On the way down to v water slows by v²/L at most.
+	p = flume(t, usual, 5, 0, 0)
+	m = p.Change(stateOf(1.2, 0), speed(0.6))
+	near(t, "decel", m.pieces[1].a, -0.6*0.6/5, 1e-12)
+}
+
+func TestAccelIsLoweredByTheMotorsOwnRamp(t *testing.T) {
+	motor := func(rpmPerSecond float64) *Planner {
+		return flumeWith(t, usual, 2, water.Motor{Min: units.RPM(100), Max: units.RPM(3000), RPMPerSecond: rpmPerSecond}, 0)
+	}
+	// The curve rises by 0.001 m/s for each rpm: 60 rpm/s are 0.06 m/s².
+	p := motor(60)
+	m := p.Change(State{}, speed(2))
+	hold := m.pieces[1]
+	if !(hold.a > 0.06 && hold.a < 0.07) {
+		t.Errorf("accel %g, want a little more than 0.06: the motor leads, so it speeds up less than the water", hold.a)
+	}
+	for s := m.pieces[1].t; s <= m.pieces[2].t; s += 0.01 {
+		v, a, _ := m.at(s)
+		if rate := v * a / p.set(v, a); rate > 0.06*(1+1e-9) {
+			t.Fatalf("after %g s the motor must change by %g m/s²", s, rate)
+		}
+	}
+	if m := motor(200).Change(State{}, speed(2)); m.pieces[1].a != 0.1 {
+		t.Errorf("accel %g with a quick motor, want the limit 0.1", m.pieces[1].a)
+	}
+	if m := motor(0).Change(State{}, speed(2)); m.pieces[1].a != 0.1 {
+		t.Errorf("accel %g with a motor without a ramp, want the limit 0.1", m.pieces[1].a)
+	}
+}
+
+func TestStatesThatWaterCannotBeInAreTakenAsTheNearest(t *testing.T) {
+	p := flume(t, usual, 2, 0, 0)
+	for _, s := range []State{stateOf(-1, 0), stateOf(0, -1), stateOf(math.NaN(), math.NaN()), stateOf(0.5, -3), stateOf(0.02, -0.3)} {
+		for _, to := range []float64{0, 1e-12, 0.05, 1, 2.9, 5, math.NaN()} {
+			m := p.Change(s, speed(to))
+			for _, at := range []time.Duration{0, time.Second, time.Minute, time.Hour, 1000 * time.Hour} {
+				got, x := m.At(at)
+				if v, a := got.Speed.MetresPerSecond(), got.Accel.MetresPerSecond2(); !(v >= 0 && v <= 5.001 && a >= -v*v/2-1e-9 && a <= 0.1+1e-9 && x.Metres() >= 0) {
+					t.Errorf("from %v to %g, after %v: %v, %v", s, to, at, got, x)
+				}
+			}
+		}
+	}
+	var zero Move
+	if s, x := zero.At(time.Hour); s != (State{}) || x.Metres() != 0 || zero.Duration() != 0 {
+		t.Error("the zero Move is not standstill")
+	}
+}
