@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"flume.example/sequencerd/internal/fault"
 )
 
 // Table is one table of the text, to be asked for its keys. Asking for a key makes it known (see Rest). A getter's second result is true
@@ -89,24 +91,22 @@ func (t *Table) Tables(key string) []*Table {
 	if made, again := t.tables[key]; again || !ok {
 		return made
 	}
-	var rows []map[string]any
+	var made []*Table
 	switch v := v.(type) {
 	case []map[string]any:
-		rows = v
+		for i, row := range v {
+			made = append(made, &Table{doc: t.doc, node: t.item(key, i), values: row})
+		}
 	case []any:
 		for i, item := range v {
-			row, isTable := item.(map[string]any)
-			if !isTable {
+			if row, isTable := item.(map[string]any); isTable {
+				made = append(made, &Table{doc: t.doc, node: t.item(key, i), values: row})
+			} else {
 				t.wrongItem(key, i, "a table, as in { … }")
 			}
-			rows = append(rows, row)
 		}
 	default:
 		t.Refuse(key, "any number of tables, each under [["+key+"]] with double brackets")
-	}
-	made := make([]*Table, len(rows))
-	for i, row := range rows {
-		made[i] = &Table{doc: t.doc, node: t.item(key, i), values: row}
 	}
 	return t.keep(key, made)
 }
@@ -134,6 +134,9 @@ func (t *Table) Written(key string) string {
 func (t *Table) Problem(key, format string, args ...any) {
 	t.doc.problem(t.place(key), fmt.Sprintf(format, args...))
 }
+
+// Note adds a problem whose place the caller knows.
+func (t *Table) Note(p fault.Problem) { t.doc.problems = append(t.doc.problems, p) }
 
 // Refuse notes that a key's value, which it shows as written, is not among what is allowed: "pace = \"1:4\": allowed is …".
 func (t *Table) Refuse(key, allowed string) {

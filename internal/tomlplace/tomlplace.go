@@ -23,6 +23,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"github.com/BurntSushi/toml"
@@ -94,7 +95,8 @@ func firstForeign(s string) int {
 			if _, n := utf8.DecodeRuneInString(s[i:]); n == 1 {
 				return i
 			}
-		case r == '\r' && !strings.HasPrefix(s[i+1:], "\n"), r < ' ' && r != '\t' && r != '\n' && r != '\r', r == 0x7f:
+		case r == '\t', r == '\n', r == '\r' && strings.HasPrefix(s[i+1:], "\n"):
+		case unicode.IsControl(r): // TOML would let those above U+0080 pass, some terminals obey them
 			return i
 		}
 	}

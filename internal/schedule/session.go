@@ -1,0 +1,104 @@
+// Package schedule turns the text of a session into a checked session, and that into flat blocks for one swimmer.
+package schedule
+
+import (
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/tomlplace"
+	"flume.example/sequencerd/internal/units"
+)
+
+// What a session may ask for. Everything outside is taken for a slip of the pen.
+const (
+	MaxBlocks    = 10_000 // after repeats
+	MaxRepeat    = 10_000
+	MaxDepth     = 4 // steps in steps
+	MaxText      = 200
+	LeastTime    = 100 * time.Millisecond
+	LeastSendOff = time.Second
+	MostTime     = 12 * time.Hour
+	MostMetres   = 100_000.0
+	FastestPace  = 20.0   // seconds per 100 of the session's unit
+	SlowestPace  = 1200.0 // the same
+	StillMPS     = 0.05   // m/s; at or below is standstill
+	FastestMPS   = 5.0
+	MostOffset   = 120.0 // seconds per 100 beside the threshold
+	MostDescend  = 60.0  // seconds per 100 and round
+)
+
+// Session is a checked session: a tree of steps, not yet for a swimmer. It does not change once it is read.
+type Session struct {
+	Title  string
+	Notes  string // any text, several lines too
+	Author string
+	Unit   units.Unit // what distances count in, and what paces are per 100 of
+
+	file  string
+	steps []step
+}
+
+// Parse reads a session file; the name is only for the problems. The error is a fault.Problems with all that is wrong, each at the line
+// and column of its key (of its table where the key is missing); a syntax error comes alone.
+func Parse(file string, text []byte) (*Session, error) {
+	root, err := tomlplace.Parse(file, text)
+	if err != nil {
+		return nil, err
+	}
+	s := &Session{file: file}
+	if version, ok := root.Int("format"); ok && version != 1 {
+		root.Refuse("format", "1")
+	} else if !root.Has("format") {
+		root.Problem("", "format is missing: allowed is format = 1")
+	}
+	s.Title = line(root, "title")
+	if !root.Has("title") {
+		root.Problem("", `title is missing: allowed is text in quotes, as in title = "Over and under"`)
+	}
+	if name, ok := root.String("unit"); ok {
+		if s.Unit, err = units.ParseUnit(name); err != nil {
+			root.Refuse("unit", `"m" or "yd"`)
+		}
+	}
+	if s.Notes, _ = root.String("notes"); strings.ContainsFunc(s.Notes, func(r rune) bool { return unicode.IsControl(r) && !strings.ContainsRune("\r\n\t", r) }) {
+		root.Refuse("notes", "text without control characters other than line ends and tabs")
+	}
+	s.Author = line(root, "author")
+	s.readSteps(root)
+	root.Rest()
+	for _, p := range s.foresee() {
+		root.Note(p)
+	}
+	if err := root.Err(); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// NeedsThreshold reports whether a pace is given relative to the swimmer's threshold.
+func (s *Session) NeedsThreshold() bool {
+	return anyStep(s.steps, func(st *step) bool { return st.from.relative || st.to.relative })
+}
+
+// line reads a text of one line that is shown to people: not empty, at most 200 characters, nothing that could steer a terminal.
+func line(t *tomlplace.Table, key string) string {
+	s, ok := t.String(key)
+	if ok && (strings.TrimSpace(s) == "" || utf8.RuneCountInString(s) > MaxText || strings.ContainsFunc(s, unicode.IsControl)) {
+		t.Refuse(key, fmt.Sprintf("1 to %d characters on one line, without control characters", MaxText))
+	}
+	return s
+}
+
+// mark is a place in the file and what stands there, for what is found wrong once the steps are put together.
+type mark struct {
+	line, col int
+	text      string // as in `pace = "threshold-2"`
+}
+
+func (m mark) problem(file, format string, args ...any) fault.Problem {
+	return fault.Problem{File: file, Line: m.line, Col: m.col, Text: m.text + ": " + fmt.Sprintf(format, args...)}
+}

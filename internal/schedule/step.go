@@ -1,0 +1,282 @@
+package schedule
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"flume.example/sequencerd/internal/tomlplace"
+	"flume.example/sequencerd/internal/units"
+)
+
+// step is a stretch, a rest or a group of steps, whatever it was written in.
+type step struct {
+	number           int // from 0, in reading order, groups counted
+	at               mark
+	name, kind, note string
+	broken           bool // something about it is wrong: it is counted, but nothing is concluded from it
+
+	// A stretch or a rest.
+	extent   Extent
+	time     time.Duration
+	capped   bool
+	distance units.Distance
+	rest     bool
+	from, to pace
+	paceAt   mark
+
+	// A group, which has steps.
+	steps               []step
+	repeat              int // at least 1
+	repeats             bool
+	sendOff             time.Duration // 0 for none
+	descend             float64       // seconds per 100 of the session's unit and round; 0 for none
+	sendOffAt, repeatAt mark
+	descendAt           mark
+}
+
+var (
+	kinds      = []string{"warm-up", "main", "drill", "recovery", "cool-down"}
+	extentKeys = []string{"time", "distance", "open", "rest"}
+	speedKeys  = []string{"pace", "speed_mps"}
+	groupKeys  = []string{"repeat", "send_off", "descend_s", "step"}
+)
+
+func anyStep(steps []step, is func(*step) bool) bool {
+	for i := range steps {
+		if is(&steps[i]) || anyStep(steps[i].steps, is) {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *Session) readSteps(root *tomlplace.Table) {
+	next := 0
+	s.steps = readSteps(root, s.Unit, 1, &next)
+	switch {
+	case !root.Has("step"):
+		root.Problem("", "step is missing: a session has at least one step, under [[step]]")
+	case len(s.steps) == 0 && strings.HasPrefix(root.Written("step"), "["):
+		root.Refuse("step", "at least one step, under [[step]]")
+	}
+}
+
+// readSteps reads the steps of a table (the session or a group); next is the number of the next step in the file.
+func readSteps(t *tomlplace.Table, unit units.Unit, depth int, next *int) []step {
+	tables := t.Tables("step")
+	if depth > MaxDepth && len(tables) > 0 {
+		t.Problem("step", "step: steps stand in each other %d deep: allowed are %d", depth, MaxDepth)
+		return nil
+	}
+	steps := make([]step, len(tables))
+	for i, table := range tables {
+		r := stepReader{Table: table, unit: unit, step: &steps[i]}
+		r.read(depth, next)
+	}
+	return steps
+}
+
+// stepReader reads one step.
+type stepReader struct {
+	*tomlplace.Table
+	unit units.Unit
+	step *step
+}
+
+func (r stepReader) read(depth int, next *int) {
+	st := r.step
+	st.number = *next
+	*next++
+	st.at = r.mark("")
+	for _, keys := range [][]string{{"name", "kind", "note"}, extentKeys, {"cap"}, speedKeys, groupKeys} {
+		for _, k := range keys {
+			r.Has(k) // all are known, and named in this order where one is not
+		}
+	}
+	st.name, st.note = line(r.Table, "name"), line(r.Table, "note")
+	if kind, ok := r.String("kind"); ok {
+		if st.kind = kind; !slices.Contains(kinds, kind) {
+			r.Refuse("kind", `"`+strings.Join(kinds, `", "`)+`"`)
+		}
+	}
+	if r.given(groupKeys) != nil {
+		r.group(depth, next)
+	} else {
+		r.stretch()
+	}
+	r.Rest()
+}
+
+func (r stepReader) group(depth int, next *int) {
+	st := r.step
+	st.repeat = 1
+	if st.repeats = r.Has("repeat"); st.repeats {
+		st.repeatAt = r.mark("repeat")
+		if n, ok := r.Int("repeat"); ok && n >= 1 && n <= MaxRepeat {
+			st.repeat = int(n)
+		} else if ok {
+			r.Refuse("repeat", fmt.Sprintf("a whole number from 1 to %d", MaxRepeat))
+		}
+	}
+	st.sendOffAt, st.descendAt = r.mark("send_off"), r.mark("descend_s")
+	st.sendOff, _ = r.duration("send_off", LeastSendOff)
+	if d, ok := r.Float("descend_s"); ok {
+		if st.descend = d; !(d > 0 && d <= MostDescend) {
+			r.Refuse("descend_s", fmt.Sprintf("more than 0, at most %g seconds per 100 and round", MostDescend))
+			st.descend = 0
+		}
+	}
+	for _, k := range []string{"send_off", "descend_s"} {
+		if r.Has(k) && !st.repeats {
+			r.wrong(k, "%s belongs to rounds: allowed is beside repeat", k)
+		}
+	}
+	for _, k := range r.given(slices.Concat(extentKeys, speedKeys, []string{"cap"})) {
+		r.wrong(k, "%s cannot stand beside %s: allowed is in a step of its own inside, under [[%sstep]]", k, r.given(groupKeys)[0], strings.Repeat("step.", depth))
+	}
+	st.steps = readSteps(r.Table, r.unit, depth+1, next)
+	if !r.Has("step") || len(r.Tables("step")) == 0 && strings.HasPrefix(r.Written("step"), "[") {
+		r.wrong("", "a group has no steps: allowed is at least one, under [[%sstep]]", strings.Repeat("step.", depth))
+	}
+}
+
+func (r stepReader) stretch() {
+	st := r.step
+	extents, speeds := r.given(extentKeys), r.given(speedKeys)
+	switch len(extents) {
+	case 0:
+		r.wrong("", `a step has no extent: allowed is one of time, distance, open = true, rest; or steps of its own`)
+	case 1:
+		r.extent(extents[0])
+	default:
+		for _, k := range extents[1:] {
+			r.wrong(k, "%s cannot stand beside %s: allowed is one of time, distance, open, rest in a step", k, extents[0])
+		}
+	}
+	if r.Has("cap") && st.extent != Open && len(extents) == 1 {
+		r.wrong("cap", `cap belongs to what is open: allowed is beside open = true or rest = "open"`)
+	}
+	switch {
+	case r.Has("rest"):
+		for _, k := range speeds {
+			r.wrong(k, "%s cannot stand beside rest: the water comes to rest there; leave it out", k)
+		}
+	case len(speeds) == 0 && len(extents) > 0:
+		r.wrong("", `a step has no speed: allowed is pace, as in pace = "1:40", or speed_mps; or rest in place of both`)
+	case len(speeds) == 2:
+		r.wrong(speeds[1], "%s cannot stand beside %s: allowed is one of pace, speed_mps in a step", speeds[1], speeds[0])
+	case len(speeds) == 1:
+		r.speed(speeds[0])
+	}
+}
+
+func (r stepReader) extent(key string) {
+	st := r.step
+	var ok bool
+	switch key {
+	case "time":
+		st.time, ok = r.duration("time", LeastTime)
+	case "distance":
+		st.extent = ByDistance
+		var n float64
+		if n, ok = r.Float("distance"); ok {
+			st.distance = units.Of(n, r.unit)
+			if ok = n > 0 && st.distance.Metres() <= MostMetres; !ok {
+				r.Refuse("distance", fmt.Sprintf("more than 0, at most 100 km, counted in %s", r.unit))
+			}
+		}
+	case "open":
+		st.extent = Open
+		var open bool
+		if open, ok = r.Bool("open"); ok && !open {
+			r.Refuse("open", "true; or leave it out")
+			ok = false
+		}
+	case "rest":
+		st.rest = true
+		text, isText := r.String("rest")
+		if ok = isText; text == "open" {
+			st.extent = Open
+		} else if isText {
+			st.time, ok = r.duration("rest", LeastTime)
+		}
+	}
+	if st.extent == Open {
+		st.time = OpenPlan
+		if r.Has("cap") {
+			st.capped = true
+			if d, right := r.duration("cap", LeastTime); right {
+				st.time = d
+			} else {
+				ok = false
+			}
+		}
+	}
+	st.broken = st.broken || !ok
+}
+
+func (r stepReader) speed(key string) {
+	st := r.step
+	st.paceAt = r.mark(key)
+	if key == "speed_mps" {
+		v, ok := r.Float("speed_mps")
+		if ok && !(v > StillMPS && v <= FastestMPS) {
+			r.Refuse("speed_mps", fmt.Sprintf("more than %g, at most %g m/s", StillMPS, FastestMPS))
+			ok = false
+		}
+		if ok {
+			st.from = pace{seconds: units.MetresPerSecond(v).Pace(r.unit).Seconds()}
+			st.to = st.from
+		}
+		st.broken = st.broken || !ok
+		return
+	}
+	text, ok := r.String("pace")
+	if ok {
+		var allowed string
+		if st.from, st.to, allowed = parsePaces(text, r.unit); allowed != "" {
+			r.Refuse("pace", allowed)
+			ok = false
+		}
+	}
+	st.broken = st.broken || !ok
+}
+
+// duration reads a time of at most 12 h. A missing key is 0.
+func (r stepReader) duration(key string, least time.Duration) (time.Duration, bool) {
+	text, ok := r.String(key)
+	if !ok {
+		return 0, false
+	}
+	d, err := units.ParseTime(text)
+	switch {
+	case err != nil || !strings.Contains(text, ":"): // a bare number would be seconds to one reader and minutes to another
+		allowed := `minutes:seconds in quotes, as in "4:00", "1:40.5", ":20" or "1:05:00"`
+		if key == "rest" {
+			allowed += `; or "open"`
+		}
+		r.Refuse(key, allowed)
+	case d < least || d > MostTime:
+		r.Refuse(key, fmt.Sprintf("%s to %s", units.FormatTime(least), units.FormatTime(MostTime)))
+	default:
+		return d, true
+	}
+	return 0, false
+}
+
+// given is which of the keys are there, in the order of the file.
+func (r stepReader) given(keys []string) []string {
+	return slices.DeleteFunc(r.Keys(), func(k string) bool { return !slices.Contains(keys, k) })
+}
+
+func (r stepReader) wrong(key, format string, args ...any) {
+	r.step.broken = true
+	r.Problem(key, format, args...)
+}
+
+func (r stepReader) mark(key string) mark {
+	l, c := r.Place(key)
+	return mark{l, c, key + " = " + r.Written(key)}
+}
