@@ -2,46 +2,54 @@ package fault
 
 // The codes. Guard rules and drive faults name them; SAFETY.md has a row for each.
 const (
-	StopPressed  Code = "stop-pressed"   // somebody asked for a stop
-	NotReset     Code = "not-reset"      // nothing was reset since the start of the program
-	TickLate     Code = "tick-late"      // the control loop was late by more than 150 ms
-	LinkLost     Code = "link-lost"      // no answer from the drive
-	FeedbackOld  Code = "feedback-old"   // the drive's report is too old
-	DriveFault   Code = "drive-fault"    // the drive reports a fault of its own
-	OverCap      Code = "over-cap"       // more was wished than a cap allows
-	Unattended   Code = "unattended"     // no sign of a person until the idle shutoff
-	LongestSwim  Code = "longest-swim"   // the longest swim is over
-	StillThere   Code = "still-there"    // the question before the idle shutoff
-	SoftTooSlow  Code = "soft-too-slow"  // a soft stop did not come down as it should
-	PersonStop   Code = "person-stop"    // a soft stop by a person
-	ProgramPanic Code = "program-failed" // a part of the program failed
-	ProgramEnds  Code = "program-ends"   // the program is ending, and stops the motor first
-	LoopSilent   Code = "loop-silent"    // the control loop has given no permission for 250 ms
-	NotStopped   Code = "not-stopped"    // a reset where nothing is latched
-	StillTurning Code = "still-turning"  // a reset before the motor is at rest
-	UnderWay     Code = "under-way"      // a start while a swim is under way
-	LinkSettling Code = "link-settling"  // a start before two seconds of good feedback
+	StopPressed    Code = "stop-pressed"     // somebody asked for a stop
+	NotReset       Code = "not-reset"        // nothing was reset since the start of the program
+	TickLate       Code = "tick-late"        // the control loop was late by more than 150 ms
+	LinkLost       Code = "link-lost"        // no answer from the drive
+	FeedbackOld    Code = "feedback-old"     // the drive's report is too old
+	DriveFault     Code = "drive-fault"      // the drive reports a fault of its own
+	OverCap        Code = "over-cap"         // more was wished than a cap allows
+	Unattended     Code = "unattended"       // no sign of a person until the idle shutoff
+	LongestSwim    Code = "longest-swim"     // the longest swim is over
+	StillThere     Code = "still-there"      // the question before the idle shutoff
+	SoftTooSlow    Code = "soft-too-slow"    // a soft stop did not come down as it should
+	PersonStop     Code = "person-stop"      // a soft stop by a person
+	ProgramPanic   Code = "program-failed"   // a part of the program failed
+	ProgramEnds    Code = "program-ends"     // the program is ending, and stops the motor first
+	LoopSilent     Code = "loop-silent"      // the control loop has given no permission for 250 ms
+	NotStopped     Code = "not-stopped"      // a reset where nothing is latched
+	StillTurning   Code = "still-turning"    // a reset before the motor is at rest
+	UnderWay       Code = "under-way"        // a start while a swim is under way
+	LinkSettling   Code = "link-settling"    // a start before two seconds of good feedback
+	NothingLaidOut Code = "nothing-laid-out" // a start without a session
+	OtherSession   Code = "other-session"    // another session where only the swimmer may change
+	Stale          Code = "stale"            // a command for what was shown too long ago
+	SendOffMissed  Code = "send-off-missed"  // the round took longer than its send-off
 )
 
 // catalogue has every sentence. Read them in one go in testdata/sentences.golden.
 var catalogue = map[Code]Fault{
-	StopPressed:  {What: "Stopped: the stop button was pressed.", Water: "The water runs out by itself.", Do: "Release the button, then reset."},
-	NotReset:     {What: "The flume has not been reset since it was switched on.", Water: "The water is not driven.", Do: "Reset, then start."},
-	TickLate:     {What: "The program was late and stopped the motor.", Water: "The water runs out by itself.", Do: "Reset to go on; if it happens again, close other programs on this computer."},
-	LinkLost:     {What: "The motor does not answer.", Water: "The water may still move.", Do: "Leave the water; if it does not slow down, press the emergency stop."},
-	FeedbackOld:  {What: "The motor has not reported its speed for too long.", Water: "The water may still move.", Do: "Leave the water; if it does not slow down, press the emergency stop."},
-	DriveFault:   {What: "The motor drive reports a fault.", Water: "The water runs out by itself.", Do: "Look at the drive's own display, then reset."},
-	OverCap:      {What: "A faster current was asked than is allowed here.", Water: "The water is held at the allowed speed.", Do: "Choose a slower pace."},
-	Unattended:   {What: "Nobody has pressed anything for the idle shutoff time.", Water: "The water comes to rest.", Do: "Reset to take up the session where it stopped."},
-	LongestSwim:  {What: "The longest swim allowed here is over.", Water: "The water comes to rest.", Do: "Leave the water and rest; then reset."},
-	StillThere:   {What: "Still there?", Water: "Without an answer the water will come to rest.", Do: "Press any button."},
-	SoftTooSlow:  {What: "The water was not coming down as it should.", Water: "The motor is switched off and the water runs out by itself.", Do: "Reset to go on."},
-	PersonStop:   {What: "Stopped by a person.", Water: "The water comes to rest.", Do: "Reset, then start."},
-	ProgramPanic: {What: "A part of the program failed.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again; the log says what failed."},
-	ProgramEnds:  {What: "The program is ending.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again to go on."},
-	LoopSilent:   {What: "The program's control loop fell silent.", Water: "The motor is stopped and the water runs out by itself.", Do: "Reset to go on; if it happens again, start the program again."},
-	NotStopped:   {What: "There is nothing to reset.", Do: "Start when you are ready."},
-	StillTurning: {What: "The motor still turns.", Water: "The water still moves.", Do: "Wait until it is at rest, then reset."},
-	UnderWay:     {What: "A swim is under way already.", Do: "Finish it first."},
-	LinkSettling: {What: "The motor has only just answered again.", Water: "The water is not driven.", Do: "Wait two seconds, then start."},
+	StopPressed:    {What: "Stopped: the stop button was pressed.", Water: "The water runs out by itself.", Do: "Release the button, then reset."},
+	NotReset:       {What: "The flume has not been reset since it was switched on.", Water: "The water is not driven.", Do: "Reset, then start."},
+	TickLate:       {What: "The program was late and stopped the motor.", Water: "The water runs out by itself.", Do: "Reset to go on; if it happens again, close other programs on this computer."},
+	LinkLost:       {What: "The motor does not answer.", Water: "The water may still move.", Do: "Leave the water; if it does not slow down, press the emergency stop."},
+	FeedbackOld:    {What: "The motor has not reported its speed for too long.", Water: "The water may still move.", Do: "Leave the water; if it does not slow down, press the emergency stop."},
+	DriveFault:     {What: "The motor drive reports a fault.", Water: "The water runs out by itself.", Do: "Look at the drive's own display, then reset."},
+	OverCap:        {What: "A faster current was asked than is allowed here.", Water: "The water is held at the allowed speed.", Do: "Choose a slower pace."},
+	Unattended:     {What: "Nobody has pressed anything for the idle shutoff time.", Water: "The water comes to rest.", Do: "Reset to take up the session where it stopped."},
+	LongestSwim:    {What: "The longest swim allowed here is over.", Water: "The water comes to rest.", Do: "Leave the water and rest; then reset."},
+	StillThere:     {What: "Still there?", Water: "Without an answer the water will come to rest.", Do: "Press any button."},
+	SoftTooSlow:    {What: "The water was not coming down as it should.", Water: "The motor is switched off and the water runs out by itself.", Do: "Reset to go on."},
+	PersonStop:     {What: "Stopped by a person.", Water: "The water comes to rest.", Do: "Reset, then start."},
+	ProgramPanic:   {What: "A part of the program failed.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again; the log says what failed."},
+	ProgramEnds:    {What: "The program is ending.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again to go on."},
+	LoopSilent:     {What: "The program's control loop fell silent.", Water: "The motor is stopped and the water runs out by itself.", Do: "Reset to go on; if it happens again, start the program again."},
+	NotStopped:     {What: "There is nothing to reset.", Do: "Start when you are ready."},
+	StillTurning:   {What: "The motor still turns.", Water: "The water still moves.", Do: "Wait until it is at rest, then reset."},
+	UnderWay:       {What: "A swim is under way already.", Do: "Finish it first."},
+	NothingLaidOut: {What: "No session is laid out.", Do: "Choose a session first."},
+	OtherSession:   {What: "In a pause only the swimmer can change, not the session.", Do: "Finish this swim first, or choose the same session."},
+	SendOffMissed:  {What: "The round took longer than its send-off.", Water: "The next round starts at once.", Do: "Nudge the pace, or swim on."},
+	Stale:          {What: "That was pressed for another swim, or too late.", Do: "Look again, then press again."},
+	LinkSettling:   {What: "The motor has only just answered again.", Water: "The water is not driven.", Do: "Wait two seconds, then start."},
 }

@@ -1,0 +1,105 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/schedule"
+	"flume.example/sequencerd/internal/settings"
+	"flume.example/sequencerd/internal/tomlplace"
+	"flume.example/sequencerd/internal/units"
+)
+
+type checkCommand struct {
+	Files []string `arg:"" name:"file" help:"Session files; also configuration files."`
+}
+
+func (k *checkCommand) Run(c console, line *commandLine) error {
+	var problems fault.Problems
+	for _, name := range k.Files {
+		said, err := check(line, name)
+		var ps fault.Problems
+		var p fault.Problem
+		switch {
+		case err == nil:
+			fmt.Fprintln(c.out, said)
+		case errors.As(err, &ps):
+			problems = append(problems, ps...)
+		case errors.As(err, &p):
+			problems = append(problems, p)
+		default:
+			problems = append(problems, fault.Problem{File: name, Text: err.Error()})
+		}
+	}
+	if len(problems) > 0 {
+		return problems
+	}
+	return nil
+}
+
+// check looks at one file and says in a line what it is.
+func check(line *commandLine, name string) (string, error) {
+	text, err := readFile(name)
+	if err != nil {
+		return "", err
+	}
+	if isConfiguration(name, text) {
+		s, err := settings.Parse(name, text, config.Default())
+		if err != nil {
+			return "", err
+		}
+		return fmt.Sprintf("%s: a configuration, all well: %s, drive %s.", name, s.Flume.Name, s.Drive.Backend), nil
+	}
+	session, err := schedule.Parse(name, text)
+	if err != nil {
+		return "", err
+	}
+	s, err := settings.Load(line.Config, config.Default())
+	if err != nil {
+		return "", err
+	}
+	l := &loaded{settings: s, session: session}
+	if err := l.who(line); err != nil {
+		return "", err
+	}
+	if session.NeedsThreshold() && l.threshold.IsZero() {
+		return fmt.Sprintf("%s: %q is well written; its paces need a swimmer's threshold (--swimmer NAME, or --threshold 1:35/100%s) to be checked against the flume.",
+			name, session.Title, session.Unit), nil
+	}
+	if err := l.lay(); err != nil {
+		return "", err
+	}
+	out := name + ": " + l.summary()
+	for _, r := range l.remarks {
+		out += "\n  note: " + r.Text + " [" + string(r.Code) + "]"
+	}
+	return out, nil
+}
+
+// summary is the session in a line: asked beside what will be swum.
+func (l *loaded) summary() string {
+	var askedTime, askedLength float64
+	for _, a := range schedule.Asked(l.plan.Blocks) {
+		askedTime += a.Time.Seconds()
+		askedLength += a.Distance.In(l.session.Unit)
+	}
+	t, d := l.plan.Profile.Total()
+	return fmt.Sprintf("%q is all well: %d blocks, asked %s and %.0f %s, will be swum in %s, %.0f %s.", l.session.Title, len(l.plan.Blocks),
+		units.FormatTimeWhole(secondsToDuration(askedTime)), askedLength, l.session.Unit, units.FormatTimeWhole(t), d.In(l.session.Unit), l.session.Unit)
+}
+
+// isConfiguration tells a configuration from a session by its first table: a session has steps or lines, and a format.
+func isConfiguration(name string, text []byte) bool {
+	t, err := tomlplace.Parse(name, text)
+	if err != nil {
+		return strings.HasSuffix(name, "sequencerd.toml")
+	}
+	session, configuration := t.Has("format") || t.Has("step") || t.Has("lines"), false
+	for _, key := range []string{"ramp", "flume", "drive", "water", "safety", "wall", "panel", "store", "swimmer"} {
+		configuration = configuration || t.Has(key)
+	}
+	return configuration && !session
+}

@@ -1,0 +1,191 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"flume.example/sequencerd/internal/cue"
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/rehearse"
+	"flume.example/sequencerd/internal/run"
+	"flume.example/sequencerd/internal/schedule"
+	"flume.example/sequencerd/internal/sequencer"
+	"flume.example/sequencerd/internal/units"
+)
+
+// display shows a swim: on a terminal one live line under what has happened, elsewhere a line for each thing that happens.
+type display struct {
+	out  io.Writer
+	live bool
+	l    *loaded
+
+	block     int // last one told
+	state     run.State
+	ask       bool
+	simulated bool
+	drawn     bool // the live line stands below
+}
+
+func newDisplay(out io.Writer, live bool, l *loaded) *display {
+	return &display{out: out, live: live, l: l, block: -1}
+}
+
+func (d *display) begin(simulated bool) {
+	d.simulated = simulated
+	fmt.Fprintf(d.out, "%s\n", d.l.summary())
+	if simulated {
+		fmt.Fprintln(d.out, "SIMULATED drive: no real water moves.")
+	}
+	if d.live {
+		fmt.Fprintln(d.out, "space pause and resume (on, in an open block)   n next   + slower   - faster   Ctrl-C come to rest; twice: stop")
+	}
+}
+
+// say puts a line above the live line.
+func (d *display) say(s string) {
+	if d.live {
+		fmt.Fprintf(d.out, "\r\x1b[K%s\r\n", s)
+		d.drawn = false
+		return
+	}
+	fmt.Fprintln(d.out, s)
+}
+
+func (d *display) update(s sequencer.Snapshot) {
+	if s.State != d.state {
+		if t := d.stateText(s); t != "" {
+			d.say(t)
+		}
+		d.state = s.State
+	}
+	if s.State == run.Running && s.Block != d.block {
+		d.block = s.Block
+		d.say(d.blockText(s))
+	}
+	if s.Ask && !d.ask {
+		d.say(units.FormatTimeWhole(s.Elapsed) + "  " + fault.Of(fault.StillThere).Text())
+	}
+	d.ask = s.Ask
+	if d.live && s.State.Under() {
+		fmt.Fprintf(d.out, "\r\x1b[K%s", d.line(s))
+		d.drawn = true
+	}
+}
+
+func (d *display) stateText(s sequencer.Snapshot) string {
+	at := units.FormatTimeWhole(s.Elapsed)
+	switch s.State {
+	case run.CountIn:
+		return fmt.Sprintf("%s  The water starts in %s.", at, units.FormatTimeWhole(s.CountIn))
+	case run.Pausing:
+		return at + "  Pausing: the water comes to rest."
+	case run.Paused:
+		return at + "  Paused: the motor is off; what still moves runs out. Space resumes after five seconds."
+	case run.Stopping:
+		if s.Block == s.Blocks {
+			return at + "  Last block done; the water runs out."
+		}
+		return at + "  Coming to rest; the water still moves."
+	case run.Stopped:
+		return at + "  " + fault.Of(s.Reason).Text()
+	case run.Finished:
+		return at + "  The water is still."
+	}
+	return ""
+}
+
+func (d *display) blockText(s sequencer.Snapshot) string {
+	b := s.Now
+	what := b.Name
+	if b.Of > 1 {
+		what += fmt.Sprintf(" %d of %d", b.Round, b.Of)
+	}
+	out := fmt.Sprintf("%s  %s", units.FormatTimeWhole(s.Elapsed), what)
+	switch {
+	case b.Extent == schedule.ByDistance:
+		out += fmt.Sprintf(", %.0f %s", b.Distance.In(s.Unit), s.Unit)
+	case b.Extent == schedule.Open:
+		out += ", until you say on"
+	case len(b.Leaves) > 0:
+		out += ", until the send-off"
+	default:
+		out += ", " + units.FormatTime(b.Time)
+	}
+	if !b.Rest {
+		out += " at " + pace(b)
+	}
+	if b.Note != "" {
+		out += " (" + b.Note + ")"
+	}
+	return out
+}
+
+func pace(b schedule.Block) string {
+	if b.TwoPace() {
+		return b.From.Clock() + " to " + b.To.String()
+	}
+	return b.To.String()
+}
+
+// line is the live line: block, time left, pace, distance, what comes next and its cue.
+func (d *display) line(s sequencer.Snapshot) string {
+	water := s.Water.Pace(s.Unit).Clock()
+	if s.Water.MetresPerSecond() < 0.2 {
+		water = "–"
+	}
+	if d.simulated {
+		water = "SIMULATED " + water
+	}
+	parts := []string{fmt.Sprintf("%d of %d", min(s.Block+1, s.Blocks), s.Blocks)}
+	switch {
+	case s.State == run.CountIn:
+		parts = append(parts, "starts in "+units.FormatTimeWhole(s.CountIn))
+	case s.State != run.Running:
+		parts = append(parts, s.State.String())
+	case s.LeftKnown:
+		parts = append(parts, units.FormatTimeWhole(s.Left)+" left")
+	default:
+		parts = append(parts, "space for on")
+	}
+	parts = append(parts, water+"/100"+s.Unit.String(), fmt.Sprintf("%.0f %s", s.Distance.In(s.Unit), s.Unit))
+	if s.Nudge != 0 {
+		parts = append(parts, fmt.Sprintf("%+g s", s.Nudge))
+	}
+	if s.Next.Of > 0 {
+		next := "rest"
+		if !s.Next.Rest {
+			next = pace(s.Next)
+		}
+		parts = append(parts, "then "+next)
+	}
+	if s.Cue != cue.None && s.At-s.CueAt < 4*time.Second {
+		parts = append(parts, "» "+s.Cue.String())
+	}
+	return strings.Join(parts, "   ")
+}
+
+// end sums up: asked beside what was delivered, a line a step, and what to do next.
+func (d *display) end(s sequencer.Snapshot, results []run.Result, asked []time.Duration) {
+	if d.drawn {
+		fmt.Fprint(d.out, "\r\x1b[K")
+	}
+	fmt.Fprintln(d.out)
+	rehearse.WriteSwum(d.out, d.l.plan, results, d.simulated)
+	if len(asked) > 0 {
+		times := make([]string, len(asked))
+		for i, t := range asked {
+			times[i] = units.FormatTimeWhole(t)
+		}
+		fmt.Fprintf(d.out, "Asked whether somebody is still there at %s; taken as answered at this rate.\n", strings.Join(times, ", "))
+	}
+	switch {
+	case s.State == run.Stopped:
+		fmt.Fprintf(d.out, "%s\n", fault.Of(s.Reason).Text())
+	case s.State == run.Finished && s.Block == s.Blocks:
+		fmt.Fprintln(d.out, "Done. Next: see where asked and swum differ with sequencerd rehearse, or change a pace in the file and swim again.")
+	default:
+		fmt.Fprintln(d.out, "Ended before the last block. Next: swim it again from the beginning with the same command.")
+	}
+}

@@ -1,0 +1,118 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/ramp"
+	"flume.example/sequencerd/internal/run"
+	"flume.example/sequencerd/internal/safety"
+	"flume.example/sequencerd/internal/schedule"
+	"flume.example/sequencerd/internal/settings"
+	"flume.example/sequencerd/internal/tomlplace"
+	"flume.example/sequencerd/internal/units"
+)
+
+// loaded is what the commands that plan a session work on.
+type loaded struct {
+	settings  *settings.Settings
+	session   *schedule.Session
+	person    settings.Person
+	threshold units.Pace
+	planner   *ramp.Planner
+	plan      run.Plan
+	remarks   []fault.Remark
+}
+
+// load reads configuration, session and swimmer, and plans.
+func load(line *commandLine, file string) (*loaded, error) {
+	s, err := settings.Load(line.Config, config.Default())
+	if err != nil {
+		return nil, err
+	}
+	text, err := readFile(file)
+	if err != nil {
+		return nil, err
+	}
+	session, err := schedule.Parse(file, text)
+	if err != nil {
+		return nil, err
+	}
+	l := &loaded{settings: s, session: session}
+	if err := l.who(line); err != nil {
+		return nil, err
+	}
+	return l, l.lay()
+}
+
+// who finds the swimmer, and the threshold: the one given on the command line stands in for the swimmer's own.
+func (l *loaded) who(line *commandLine) (err error) {
+	if l.person, err = l.settings.Person(line.Swimmer); err != nil {
+		return err
+	}
+	l.threshold = l.person.Threshold
+	if line.Threshold != "" {
+		if l.threshold, err = units.ParsePace(line.Threshold, l.session.Unit); err != nil {
+			return fmt.Errorf("--threshold: %w", err)
+		}
+	}
+	return nil
+}
+
+// lay plans the session for the swimmer; what the flume cannot give is told at its place in the file.
+func (l *loaded) lay() (err error) {
+	if l.planner, err = ramp.NewPlanner(l.settings.Limits, l.settings.Model, l.settings.Ceiling(l.person)); err != nil {
+		return err
+	}
+	l.plan, l.remarks, err = run.NewPlan(l.session, l.person.Name, l.threshold, l.planner)
+	var cannot ramp.PlanErrors
+	if !errors.As(err, &cannot) {
+		return err
+	}
+	var problems fault.Problems
+	for _, e := range cannot {
+		problems = append(problems, l.session.Problem(e.Step, e.Text))
+	}
+	return problems.Sorted()
+}
+
+// guard is what the guard needs for this swimmer. A change is never cleared with more acceleration than a tenth above the comfort limit.
+func (l *loaded) guard() safety.Config {
+	s, top := l.settings, l.settings.Ceiling(l.person)
+	down := top.MetresPerSecond()/s.Limits.Decel.MetresPerSecond2() + 2*s.Limits.Decel.MetresPerSecond2()/s.Limits.Jerk.MetresPerSecond3()
+	return safety.Config{
+		Cap:         top,
+		MaxAccel:    units.MetresPerSecond2(1.1 * s.Limits.Accel.MetresPerSecond2()),
+		IdleShutoff: s.Safety.IdleShutoff, LongestSwim: s.Safety.LongestSwim,
+		SoftTime: secondsToDuration(1.5*down + 5),
+	}
+}
+
+// readFile reads a file of ours, "-" for standard input, no further than what is too large.
+func readFile(name string) ([]byte, error) {
+	if name == "-" {
+		return io.ReadAll(io.LimitReader(os.Stdin, tomlplace.MaxBytes+1))
+	}
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, cannotRead(name, err)
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, tomlplace.MaxBytes+1))
+	if err != nil {
+		return nil, cannotRead(name, err)
+	}
+	return text, nil
+}
+
+func cannotRead(name string, err error) error {
+	var p *os.PathError
+	if errors.As(err, &p) {
+		err = p.Err
+	}
+	return fault.Problem{File: name, Text: "cannot be read: " + err.Error()}
+}

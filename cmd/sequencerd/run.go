@@ -1,0 +1,284 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+	"time"
+
+	"golang.org/x/term"
+
+	"flume.example/sequencerd/internal/drive"
+	"flume.example/sequencerd/internal/drive/simulated"
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/run"
+	"flume.example/sequencerd/internal/schedule"
+	"flume.example/sequencerd/internal/sequencer"
+	"flume.example/sequencerd/internal/task"
+)
+
+type runCommand struct {
+	File string `arg:"" help:"Session file."`
+	Rate int    `default:"1" help:"On the simulated drive: this many times faster than real time, 1 to 1000."`
+	Yes  bool   `help:"Swim it although it warns of something."`
+}
+
+func (r *runCommand) Validate() error {
+	if r.Rate < 1 || r.Rate > 1000 {
+		return fmt.Errorf("--rate %d: allowed is 1 to 1000", r.Rate)
+	}
+	return nil
+}
+
+// swim is one swim in the foreground: the loop, the person's keys and signals, and what is shown.
+type swim struct {
+	*loaded
+	seq   *sequencer.Sequencer
+	show  *display
+	rate  int
+	keys  <-chan byte
+	sigs  <-chan os.Signal
+	asked []time.Duration
+
+	ending int // how often somebody asked to end
+	last   sequencer.Snapshot
+}
+
+func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) error {
+	l, err := load(line, r.File)
+	if err != nil {
+		return err
+	}
+	terminal := term.IsTerminal(int(c.in.Fd())) && isTerminal(c.out)
+	if !terminal || r.Rate > 1 {
+		l.plan = l.plan.ByItself()
+	}
+	d, err := l.openDrive(r.Rate)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	inline := d.Simulated() // a simulated drive takes no time to answer
+	s := &swim{loaded: l, rate: r.Rate, show: newDisplay(c.out, terminal, l)}
+	s.seq = sequencer.New(sequencer.Config{
+		Drive: d, Model: l.settings.Model, Planner: l.planner, Unit: l.session.Unit, Safety: l.guard(), Inline: inline, NoCountIn: r.Rate > 1,
+	}, r.Rate)
+	s.show.begin(d.Simulated())
+	if err := l.confirm(c, terminal, d.Simulated() || r.Yes); err != nil {
+		return err
+	}
+
+	sigs := make(chan os.Signal, 4)
+	signal.Notify(sigs, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGTSTP)
+	defer signal.Stop(sigs)
+	s.sigs = sigs
+	restore := func() {}
+	if terminal {
+		if s.keys, restore, err = readKeys(c.in); err != nil {
+			return err
+		}
+	}
+
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	tasks := []task.Task{
+		{Name: "sequencer", Run: s.seq.Run},
+		{Name: "person", Run: func(ctx context.Context) error { defer cancel(); return s.follow(ctx) }},
+	}
+	if !inline {
+		tasks = append(tasks, task.Task{Name: "drive", Run: d.Run})
+	}
+	err = task.Run(ctx, d.Stop, tasks...)
+	restore()
+	if err != nil {
+		return err
+	}
+	s.show.end(s.last, s.seq.Results(), s.asked)
+	return s.outcome()
+}
+
+// openDrive opens the drive that the configuration names.
+func (l *loaded) openDrive(rate int) (*drive.Drive, error) {
+	b, err := simulated.New(l.settings.Drive.Simulated)
+	if err != nil {
+		return nil, err
+	}
+	return drive.New(b, drive.Config{Model: l.settings.Model}), nil
+}
+
+// confirm shows what should be known beforehand; on a real drive somebody has to say yes to a pace that seems too fast.
+func (l *loaded) confirm(c console, terminal, yes bool) error {
+	ask := false
+	for _, r := range l.remarks {
+		fmt.Fprintf(c.out, "Note: %s [%s]\n", r.Text, r.Code)
+		ask = ask || schedule.NeedsConfirming(r.Code)
+	}
+	if !ask || yes {
+		return nil
+	}
+	if !terminal {
+		return errors.New("this session has a pace that somebody has to confirm: swim it from a terminal, or with --yes")
+	}
+	fmt.Fprint(c.out, "Swim it all the same? Type yes: ")
+	var answer string
+	fmt.Fscanln(c.in, &answer)
+	if strings.ToLower(answer) != "yes" {
+		return errors.New("not confirmed; nothing was started")
+	}
+	return nil
+}
+
+// follow resets once, starts once, and then does what keys and signals say until the swim is over.
+func (s *swim) follow(ctx context.Context) error {
+	if err := s.begin(ctx); err != nil {
+		return err
+	}
+	refresh := time.NewTicker(200 * time.Millisecond)
+	defer refresh.Stop()
+	for {
+		snap, changed := s.seq.Snapshot()
+		s.last = snap
+		s.show.update(snap)
+		if s.over(snap) {
+			return nil
+		}
+		if snap.Ask && s.rate > 1 { // nobody sits there at another rate; the one who is asked is taken to answer
+			s.asked = append(s.asked, snap.Elapsed)
+			s.do(ctx, sequencer.Command{What: run.Here})
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-changed:
+		case <-refresh.C:
+		case k := <-s.keys:
+			s.key(ctx, k)
+		case sig := <-s.sigs:
+			s.signal(ctx, sig)
+		}
+	}
+}
+
+// begin waits for the drive to answer, lays out, resets and starts. Whatever is latched for a cause refuses.
+func (s *swim) begin(ctx context.Context) error {
+	within := time.NewTimer(3 * time.Second)
+	defer within.Stop()
+	refresh := time.NewTicker(20 * time.Millisecond)
+	defer refresh.Stop()
+	if err := s.seq.Do(ctx, sequencer.Command{What: run.LayOut, Plan: s.plan}); err != nil {
+		return err
+	}
+	for {
+		err := s.seq.Do(ctx, sequencer.Command{What: run.Reset})
+		if err == nil {
+			break
+		}
+		select {
+		case <-refresh.C:
+		case <-within.C:
+			return err
+		case <-s.sigs:
+			return refused{exitByPerson, errors.New("ended before the start; nothing moved")}
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return s.seq.Do(ctx, sequencer.Command{What: run.Start})
+}
+
+// over reports whether there is nothing left to wait for: finished, or stopped with the motor at rest.
+func (s *swim) over(snap sequencer.Snapshot) bool {
+	switch snap.State {
+	case run.Finished, run.Ready:
+		return true
+	case run.Stopped:
+		return snap.Motor.RPM() < 1 || snap.Drive.Link != nil
+	}
+	return false
+}
+
+func (s *swim) key(ctx context.Context, k byte) {
+	snap := s.last
+	cmd := sequencer.Command{What: run.Here}
+	switch k {
+	case 3: // Ctrl-C
+		s.end(ctx)
+		return
+	case 26: // Ctrl-Z: nobody can stop a swim halfway
+		s.softly(ctx)
+		return
+	case ' ':
+		switch {
+		case snap.State == run.Paused || snap.State == run.Pausing:
+			cmd.What = run.Resume
+		case snap.State == run.Running && !snap.LeftKnown:
+			cmd.What = run.On
+		case snap.State == run.Running:
+			cmd.What = run.Pause
+		case snap.State == run.CountIn:
+			cmd.What = run.Start // takes it back
+		}
+	case 'n':
+		cmd.What = run.Skip
+	case '+':
+		cmd.What, cmd.Nudge = run.Nudge, 1
+	case '-':
+		cmd.What, cmd.Nudge = run.Nudge, -1
+	}
+	s.do(ctx, cmd)
+}
+
+func (s *swim) signal(ctx context.Context, sig os.Signal) {
+	if sig == os.Interrupt {
+		s.end(ctx)
+		return
+	}
+	s.softly(ctx)
+}
+
+// end is what Ctrl-C does: first a soft stop, then a fast one.
+func (s *swim) end(ctx context.Context) {
+	s.ending++
+	if s.ending > 1 {
+		s.do(ctx, sequencer.Command{What: run.Stop})
+		return
+	}
+	s.finish(ctx)
+}
+
+func (s *swim) softly(ctx context.Context) {
+	s.ending = max(s.ending, 1)
+	s.finish(ctx)
+}
+
+func (s *swim) finish(ctx context.Context) {
+	if s.last.State == run.Stopping || s.last.State == run.Stopped {
+		return
+	}
+	s.do(ctx, sequencer.Command{What: run.Finish})
+	s.show.say("Coming to rest. Once more Ctrl-C stops the motor at once.")
+}
+
+// do gives a command; what is refused is told, and changes nothing.
+func (s *swim) do(ctx context.Context, cmd sequencer.Command) {
+	err := s.seq.Do(ctx, cmd)
+	var f fault.Fault
+	if errors.As(err, &f) && cmd.What != run.Here {
+		s.show.say(f.Text())
+	}
+}
+
+// outcome is the exit code: by whom the swim was ended.
+func (s *swim) outcome() error {
+	switch {
+	case s.last.State == run.Finished && s.last.Block == s.last.Blocks && s.ending == 0:
+		return nil
+	case s.ending > 0, s.last.Reason == fault.PersonStop, s.last.Reason == fault.StopPressed, s.last.State == run.Ready:
+		return refused{exitByPerson, errors.New("")}
+	}
+	return refused{exitByGuard, errors.New("")}
+}

@@ -1,0 +1,275 @@
+// Package sequencer is the loop: timer, facts, guard, drive, snapshots.
+//
+// Core is one tick of it, without a clock: a rehearsal calls it in a plain for loop, Sequencer on real time.
+package sequencer
+
+import (
+	"math"
+	"time"
+
+	"flume.example/sequencerd/internal/cue"
+	"flume.example/sequencerd/internal/drive"
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/ramp"
+	"flume.example/sequencerd/internal/run"
+	"flume.example/sequencerd/internal/safety"
+	"flume.example/sequencerd/internal/schedule"
+	"flume.example/sequencerd/internal/units"
+	"flume.example/sequencerd/internal/water"
+)
+
+// Tick is the time between two ticks.
+const Tick = 50 * time.Millisecond
+
+// Source says where a command comes from.
+type Source uint8
+
+// The sources.
+const (
+	Terminal Source = iota
+	Wall
+	Panel
+)
+
+// countIn is the time from a start to the water, by where the start was given: from a panel, one still has to get in.
+var countIn = [...]time.Duration{Terminal: 10 * time.Second, Wall: 10 * time.Second, Panel: 30 * time.Second}
+
+// staleAfter is how old what a person saw may be when they press.
+const staleAfter = 3 * time.Second
+
+// Command is what a person asks for.
+type Command struct {
+	What  run.Command
+	By    Source
+	Nudge float64    // s per 100, slower positive
+	Pace  units.Pace // Steady
+	Plan  run.Plan   // LayOut, Swimmer
+	Again bool       // Start: where the last swim was interrupted
+	Seen  *Seen      // what the person saw; nil where they see it live
+}
+
+// Seen is what was shown to a person when they gave a command.
+type Seen struct {
+	Swim uint64
+	At   time.Duration
+}
+
+// Config is what a Core is made of.
+type Config struct {
+	Drive     *drive.Drive
+	Model     *water.Model
+	Planner   *ramp.Planner // for steady water
+	Unit      units.Unit    // for steady water
+	Safety    safety.Config
+	Inline    bool // the caller calls Drive.Exchange with the same time as Tick, after each; else Drive.Run runs
+	NoCountIn bool
+}
+
+// Core is one swim place: swim, guard, drive and the estimate of the water, advanced by ticks. It is not safe for concurrent use.
+type Core struct {
+	cfg   Config
+	swim  run.Swim
+	guard *safety.Guard
+
+	now     time.Duration
+	stop    fault.Code // asked since the last tick
+	press   bool       // a sign of a person since the last tick
+	swimID  uint64
+	steady  bool
+	wish    run.Wish
+	verdict safety.Verdict
+	cue     cue.Cue // of the latest tick
+	report  drive.Report
+	flow    flow
+}
+
+// NewCore makes a core that is stopped.
+func NewCore(c Config) *Core {
+	return &Core{cfg: c, guard: safety.NewGuard(c.Safety)}
+}
+
+// Tick lets dt pass until now. gap is how long ago the last tick really was, which the guard judges.
+func (c *Core) Tick(now, dt, gap time.Duration) {
+	c.now = now
+	f := c.facts()
+	f.Gap = gap
+	c.wish = c.swim.Step(dt, units.Metres(c.flow.head.Distance.Metres()))
+	c.verdict = c.guard.Step(&f, c.ask())
+	c.stop, c.press = "", false
+	switch {
+	case c.verdict.Stop:
+		c.cfg.Drive.Stop(c.verdict.Why)
+		c.swim.Halt(c.verdict.Why)
+		return
+	case c.verdict.Soft:
+		c.swim.Soft(c.verdict.Why)
+	}
+	if !c.verdict.Permit {
+		return
+	}
+	c.cfg.Drive.Set(c.verdict.Cleared)
+	if v, a := c.verdict.Cleared.Water(); !c.wish.Off && (v != c.wish.Speed || a != c.wish.Accel) {
+		c.swim.Granted(ramp.State{Speed: v, Accel: a})
+	}
+}
+
+// ask turns the swim's wish into what the guard wants to know.
+func (c *Core) ask() safety.Wish {
+	st, _ := c.swim.State()
+	w := safety.Wish{Speed: c.wish.Speed, Accel: c.wish.Accel, Off: c.wish.Off, Under: st.Under()}
+	w.AtRest, w.RestIn, w.RestAway = c.swim.RestAhead()
+	return w
+}
+
+// facts are what is known now. It also brings the estimate of the water up to date.
+func (c *Core) facts() safety.Facts {
+	c.report = c.cfg.Drive.Report()
+	r := &c.report
+	at := r.At
+	if !c.cfg.Inline {
+		at = c.now - (r.Now - r.At)
+	}
+	c.flow.update(c.cfg.Model, r.Reads, r.Motor, at, c.now)
+	return safety.Facts{
+		Now: c.now, Stop: c.stop, Press: c.press,
+		Drive: safety.DriveFacts{
+			Reads: r.Reads, At: at, Motor: r.Motor, Lost: r.Link != nil, Fault: r.Fault != "",
+			Stops: r.Stops, Latched: r.Latched, Why: r.Why,
+		},
+	}
+}
+
+// Do carries out a command between two ticks. The error is a fault.Fault that says why it did nothing.
+func (c *Core) Do(cmd Command) error {
+	if cmd.What == run.Stop {
+		c.cfg.Drive.Stop(fault.StopPressed)
+		c.stop = fault.StopPressed
+		return nil
+	}
+	if s := cmd.Seen; s != nil && (s.Swim != c.swimID || c.now-s.At > staleAfter) {
+		return fault.Of(fault.Stale)
+	}
+	c.press = true
+	switch cmd.What {
+	case run.LayOut:
+		c.steady = false
+		return c.swim.LayOut(cmd.Plan)
+	case run.Swimmer:
+		return c.swim.Change(cmd.Plan)
+	case run.Start:
+		return c.start(cmd)
+	case run.Steady:
+		return c.steadily(cmd)
+	case run.Pause:
+		return c.swim.Pause()
+	case run.Resume:
+		return c.swim.Resume()
+	case run.On:
+		return c.swim.On()
+	case run.Skip:
+		return c.swim.Skip()
+	case run.Back:
+		return c.swim.Back()
+	case run.Nudge:
+		return c.swim.Nudge(cmd.Nudge)
+	case run.Finish:
+		return c.swim.Finish()
+	case run.Reset:
+		return c.reset()
+	}
+	return c.swim.Allows(cmd.What)
+}
+
+func (c *Core) start(cmd Command) error {
+	if err := c.swim.Allows(run.Start); err != nil {
+		return err
+	}
+	wait := countIn[cmd.By]
+	if c.cfg.NoCountIn {
+		wait = 0
+	}
+	if st, _ := c.swim.State(); st == run.CountIn {
+		return c.swim.Start(wait, false)
+	}
+	f := c.facts()
+	if err := c.guard.Start(&f); err != nil {
+		return err
+	}
+	if err := c.swim.Start(wait, cmd.Again); err != nil {
+		return err
+	}
+	c.swimID++
+	return nil
+}
+
+// steadily makes steady water: a session of one open block, or another pace in the one that runs.
+func (c *Core) steadily(cmd Command) error {
+	if st, _ := c.swim.State(); st == run.Running && c.steady {
+		return c.swim.SteadyPace(cmd.Pace)
+	} else if st == run.Running {
+		return fault.NotNow(run.Steady.String(), "running a session")
+	}
+	if err := c.swim.Allows(run.Steady); err != nil {
+		return err
+	}
+	b := []schedule.Block{{Name: "Steady", Of: 1, Round: 1, Extent: schedule.Open, Time: schedule.OpenPlan, From: cmd.Pace, To: cmd.Pace}}
+	p, _, err := c.cfg.Planner.Profile(ramp.State{}, b)
+	if err != nil {
+		return fault.CannotNudge(err)
+	}
+	err = c.swim.LayOut(run.Plan{Title: "Steady water", Unit: cmd.Pace.Unit(), Blocks: b, Planner: c.cfg.Planner, Profile: p})
+	if err != nil {
+		return err
+	}
+	c.steady = true
+	return c.start(cmd)
+}
+
+func (c *Core) reset() error {
+	if err := c.swim.Allows(run.Reset); err != nil {
+		return err
+	}
+	f := c.facts()
+	release, err := c.guard.Reset(&f)
+	if err != nil {
+		return err
+	}
+	c.cfg.Drive.Unlatch(release)
+	return c.swim.Rearm()
+}
+
+// State is where the swim stands, and why where it is stopped or stopping.
+func (c *Core) State() (run.State, fault.Code) { return c.swim.State() }
+
+// Wish and Verdict are those of the latest tick.
+func (c *Core) Wish() run.Wish          { return c.wish }
+func (c *Core) Verdict() safety.Verdict { return c.verdict }
+
+// Results are what was swum of each block; a copy.
+func (c *Core) Results() []run.Result { return c.swim.Results() }
+
+// Status fills st with where the swim is.
+func (c *Core) Status(st *run.Status) { c.swim.Status(st) }
+
+// flow estimates the water at the swimmer from the motor speed that the drive reports: exactly up to the last report, and from there to now
+// as if the motor kept its speed.
+type flow struct {
+	reads      uint64
+	motor      units.MotorSpeed
+	at         time.Duration
+	base, head water.Estimate
+}
+
+func (w *flow) update(m *water.Model, reads uint64, n units.MotorSpeed, at, now time.Duration) {
+	if reads != w.reads {
+		if w.reads > 0 {
+			w.base = m.Advance(w.base, w.motor, n, at-w.at)
+		}
+		w.reads, w.motor, w.at = reads, n, at
+	}
+	if reads > 0 {
+		d := w.head.Distance
+		w.head = m.Advance(w.base, w.motor, w.motor, now-w.at)
+		w.head.Distance = units.Metres(math.Max(d.Metres(), w.head.Distance.Metres()))
+	}
+}

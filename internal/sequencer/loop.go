@@ -1,0 +1,147 @@
+package sequencer
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"flume.example/sequencerd/internal/cue"
+	"flume.example/sequencerd/internal/drive"
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/ramp"
+	"flume.example/sequencerd/internal/run"
+	"flume.example/sequencerd/internal/safety"
+	"flume.example/sequencerd/internal/units"
+)
+
+// Snapshot is a copy of everything that others may see of a tick.
+type Snapshot struct {
+	run.Status
+	Swim      uint64 // counts the starts
+	Seq       uint64 // counts the snapshots
+	At        time.Duration
+	Simulated bool
+	Wish      ramp.State
+	Cleared   units.Speed
+	Motor     units.MotorSpeed
+	Water     units.Speed // estimated
+	Level     safety.Level
+	Why       fault.Code // of that level
+	Ask       bool       // still there?
+	Cue       cue.Cue    // the latest cue, and when it began
+	CueAt     time.Duration
+	Drive     drive.Report
+}
+
+// Sequencer runs a Core on real time: one goroutine, one timer, one select. Do and Snapshot may be called from any goroutine.
+type Sequencer struct {
+	core     *Core
+	rate     int
+	requests chan request
+	done     chan struct{}
+
+	mu   sync.Mutex
+	snap Snapshot
+	wake chan struct{} // closed and made anew at each snapshot that is more than the passing of time
+}
+
+type request struct {
+	cmd   Command
+	reply chan error
+}
+
+// New makes a sequencer. A rate above 1 runs so many ticks a wake-up, with the drive's exchanges inline: for a simulated drive only, and it needs Config.Inline.
+func New(c Config, rate int) *Sequencer {
+	return &Sequencer{core: NewCore(c), rate: max(rate, 1), requests: make(chan request), done: make(chan struct{}), wake: make(chan struct{})}
+}
+
+// Do gives a command to the loop and waits for its answer, a fault.Fault where it did nothing. A stop is latched at the drive before the loop is told.
+func (s *Sequencer) Do(ctx context.Context, cmd Command) error {
+	if cmd.What == run.Stop {
+		s.core.cfg.Drive.Stop(fault.StopPressed)
+	}
+	r := request{cmd, make(chan error, 1)}
+	select {
+	case s.requests <- r:
+	case <-s.done:
+		return fault.Of(fault.ProgramEnds)
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	return <-r.reply
+}
+
+// Snapshot is the latest tick, and a channel that is closed when there is another worth showing at once.
+func (s *Sequencer) Snapshot() (Snapshot, <-chan struct{}) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.snap, s.wake
+}
+
+// Run ticks until ctx is done, at absolute times: a late tick does not make the next one late. It stops the drive when it returns.
+func (s *Sequencer) Run(ctx context.Context) error {
+	defer close(s.done)
+	defer s.core.cfg.Drive.Stop(fault.ProgramEnds)
+	begin := time.Now()
+	due, last := Tick, time.Duration(0)
+	timer := time.NewTimer(due)
+	defer timer.Stop()
+	var virtual time.Duration
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case r := <-s.requests:
+			r.reply <- s.core.Do(r.cmd)
+			s.publish()
+			continue
+		case <-timer.C:
+		}
+		now := time.Since(begin)
+		gap := now - last
+		last = now
+		if s.core.cfg.Inline {
+			for range s.rate {
+				virtual += Tick
+				s.core.Tick(virtual, Tick, gap)
+				s.core.cfg.Drive.Exchange(virtual)
+				gap = Tick
+				s.publish()
+			}
+		} else {
+			s.core.Tick(now, gap, gap)
+			s.publish()
+		}
+		for due <= now {
+			due += Tick
+		}
+		timer.Reset(due - time.Since(begin))
+	}
+}
+
+// publish copies the tick for others.
+func (s *Sequencer) publish() {
+	c := s.core
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	p := &s.snap
+	state, block, why, ask := p.State, p.Block, p.Why, p.Ask
+	c.swim.Status(&p.Status)
+	p.Swim, p.Seq, p.At, p.Simulated = c.swimID, p.Seq+1, c.now, c.cfg.Drive.Simulated()
+	p.Wish, p.Motor, p.Water, p.Drive = c.wish.State, c.report.Motor, c.flow.head.Speed, c.report
+	p.Cleared, _ = c.verdict.Cleared.Water()
+	p.Level, p.Why, p.Ask = c.verdict.Level, c.verdict.Why, c.verdict.Ask
+	if c.wish.Cue != cue.None && p.At != p.CueAt {
+		p.Cue, p.CueAt = c.wish.Cue, p.At
+	}
+	if state != p.State || block != p.Block || why != p.Why || ask != p.Ask || p.CueAt == p.At {
+		close(s.wake)
+		s.wake = make(chan struct{})
+	}
+}
+
+// Results are what was swum of each block; Run must have returned.
+func (s *Sequencer) Results() []run.Result {
+	<-s.done
+	return s.core.Results()
+}
