@@ -43,7 +43,7 @@ func TestDefaults(t *testing.T) {
 		},
 		Drive: Drive{
 			Backend: "simulated",
-			Motor:   water.Motor{Min: units.RPM(120), Max: units.RPM(1500), RPMPerSecond: 300},
+			Motor:   water.Motor{Min: units.RPM(120), Max: units.RPM(1500), RPMPerSecond: 600},
 			Simulated: simulated.Config{
 				SpeedError: -0.03, InertiaError: 0.05, Noise: 0.005, Seed: 1, DeadTime: 20 * time.Millisecond,
 				QuickStopRPMPerSecond: 1500, LinkLoss: 500 * time.Millisecond, EnableTime: 200 * time.Millisecond,
