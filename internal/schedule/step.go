@@ -101,7 +101,7 @@ func (r stepReader) read(depth int, next *int) {
 			r.Refuse("kind", `"`+strings.Join(kinds, `", "`)+`"`)
 		}
 	}
-	if r.given(groupKeys) != nil {
+	if len(r.given(groupKeys)) > 0 {
 		r.group(depth, next)
 	} else {
 		r.stretch()
@@ -137,6 +137,7 @@ func (r stepReader) group(depth int, next *int) {
 		r.wrong(k, "%s cannot stand beside %s: allowed is in a step of its own inside, under [[%sstep]]", k, r.given(groupKeys)[0], strings.Repeat("step.", depth))
 	}
 	st.steps = readSteps(r.Table, r.unit, depth+1, next)
+	st.broken = st.broken || len(st.steps) == 0
 	if !r.Has("step") || len(r.Tables("step")) == 0 && strings.HasPrefix(r.Written("step"), "[") {
 		r.wrong("", "a group has no steps: allowed is at least one, under [[%sstep]]", strings.Repeat("step.", depth))
 	}
