@@ -94,28 +94,24 @@ func (m *Move) when(x float64) float64 {
 
 // when is the time at which x of this piece, d s long, is covered: Newton's method, kept between brackets. The speed is never negative, so x(t) rises.
 func (q *piece) when(x, d float64) float64 {
-	lo, hi, t := 0., d, 0.
+	lo, hi, t := 0., d, d
 	if q.v > 0 {
 		t = min(x/q.v, d)
-	} else {
-		t = d
 	}
 	for range 100 {
 		v, _, y := q.at(t)
 		y -= q.x + x
-		if y < 0 {
+		switch {
+		case math.Abs(y) < 1e-11:
+			return t
+		case y < 0:
 			lo = t
-		} else {
+		default:
 			hi = t
 		}
-		next := t - y/v
-		if !(next > lo && next < hi) {
-			next = (lo + hi) / 2
+		if t -= y / v; !(t > lo && t < hi) {
+			t = (lo + hi) / 2
 		}
-		if math.Abs(next-t) <= 1e-12*d {
-			return next
-		}
-		t = next
 	}
 	return t
 }

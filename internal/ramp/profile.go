@@ -135,18 +135,18 @@ func (k *peaks) move(m *Move, until, inertia float64) {
 		if m.coast == 0 || i < m.last {
 			k.c2 = max(k.c2, v*v+inertia*a)
 		}
-		if q.j < 0 && 2*q.v*q.a > -inertia*q.j && 2*v*a < -inertia*q.j {
+		if q.j < 0 && q.a > 0 {
 			k.c2 = max(k.c2, q.crest(d, inertia))
 		}
 	}
 }
 
-// crest is the greatest c² within a piece of falling accel, where its derivative 2va + L·j changes sign.
+// crest is the greatest c² within a piece of falling accel. Its derivative, 2va + L·j, may rise at first, while a² > −v·j, and falls then.
 func (q *piece) crest(d, inertia float64) float64 {
 	lo, hi := 0., d
 	for range 20 {
 		mid := (lo + hi) / 2
-		if v, a, _ := q.at(mid); 2*v*a > -inertia*q.j {
+		if v, a, _ := q.at(mid); a > 0 && (a*a > -v*q.j || 2*v*a > -inertia*q.j) {
 			lo = mid
 		} else {
 			hi = mid
