@@ -104,21 +104,24 @@ func (r *review) late(f *Profile, s *Span) string {
 
 // short says what a block that is too short reaches.
 func (r *review) short(s *Span) {
-	b, u := &s.Block, s.Block.From.Unit()
-	size := units.FormatTime(s.Duration)
+	b, u, v := &s.Block, s.Block.From.Unit(), s.End.Speed.MetresPerSecond()
+	said := uint8(saidShort)
+	if b.Rest {
+		said = saidRest
+	}
+	if !r.first(b, said) {
+		return
+	}
+	size, reaches := units.FormatTime(s.Duration), s.End.Speed.Pace(u).Clock()
 	if b.Extent == schedule.ByDistance {
 		size = fmt.Sprintf("%.4g %s", b.Distance.In(u), u)
 	}
-	reaches := s.End.Speed.Pace(u).Clock()
-	if s.End.Speed.MetresPerSecond() < 0.2 { // as everywhere, no pace below
+	if v < 0.2 { // as everywhere, no pace below
 		reaches = s.End.Speed.String()
 	}
 	switch {
 	case b.Rest:
-		if r.first(b, saidRest) {
-			r.remark(b, RestNotReached, "%s is too short to come to rest: the motor still drives the water, at %.2f m/s", size, s.End.Speed.MetresPerSecond())
-		}
-	case !r.first(b, saidShort):
+		r.remark(b, RestNotReached, "%s is too short to come to rest: the motor still drives the water, at %.2f m/s", size, v)
 	case b.TwoPace():
 		r.remark(b, TwoPaceShort, "%s is too short to change from %s to %s: ends at %s", size, b.From.Clock(), b.To.Clock(), reaches)
 	case reaches == b.To.Clock():
@@ -143,12 +146,12 @@ func (r *review) gentler(s *Span) {
 		for i := 1; i <= m.last; i++ {
 			most, least = max(most, m.pieces[i].a), min(least, m.pieces[i].a)
 		}
-		pace := units.MetresPerSecond(to).Pace(b.From.Unit()).Clock()
+		pace := func() string { return units.MetresPerSecond(to).Pace(b.From.Unit()).Clock() }
 		if up := r.p.upLimit(to); up < r.p.accel && most >= up*(1-rounding) && r.first(b, saidUp) {
-			r.remark(b, AccelLowered, "the change to %s is gentler, as the motor has no more to give: %.2g instead of %.2g m/s²", pace, up, r.p.accel)
+			r.remark(b, AccelLowered, "the change to %s is gentler, as the motor has no more to give: %.2g instead of %.2g m/s²", pace(), up, r.p.accel)
 		}
 		if down := r.p.downLimit(to); down < r.p.decel && -least >= down*(1-rounding) && r.first(b, saidDown) {
-			r.remark(b, DecelLowered, "the change to %s is gentler, as water slows no faster by itself: %.2g instead of %.2g m/s²", pace, down, r.p.decel)
+			r.remark(b, DecelLowered, "the change to %s is gentler, as water slows no faster by itself: %.2g instead of %.2g m/s²", pace(), down, r.p.decel)
 		}
 	}
 }
