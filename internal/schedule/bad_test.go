@@ -75,6 +75,7 @@ var bads = []struct{ what, text, want string }{
 	{"a torrent", head + "[[step]]\ndistance = 100\nspeed_mps = 5.1\n", `5:1: speed_mps = 5.1: allowed is more than 0.05, at most 5 m/s`},
 	{"a speed that is no number", head + "[[step]]\ndistance = 100\nspeed_mps = nan\n", `5:1: speed_mps = nan: allowed is a number, without quotes`},
 	{"no rounds", head + "[[step]]\nrepeat = 0\n[[step.step]]\nrest = \":20\"\n", `4:1: repeat = 0: allowed is a whole number from 1 to 10000`},
+	{"more rounds than blocks", head + "[[step]]\nrepeat = 10001\n[[step.step]]\nrest = \":20\"\n", `4:1: repeat = 10001: allowed is a whole number from 1 to 10000`},
 	{"half a round", head + "[[step]]\nrepeat = 2.5\n[[step.step]]\nrest = \":20\"\n", `4:1: repeat = 2.5: allowed is a whole number, without quotes`},
 	{"a repeat of a stretch", head + "[[step]]\nrepeat = 4\ndistance = 100\npace = \"1:40\"\n", `3:1: a group has no steps: allowed is at least one, under [[step.step]]
 5:1: distance cannot stand beside repeat: allowed is in a step of its own inside, under [[step.step]]
@@ -95,6 +96,8 @@ var bads = []struct{ what, text, want string }{
 		`7:23: step: steps stand in each other 5 deep: allowed are 4`},
 	{"a bomb of repeats", head + "[[step]]\n[[step.step]]\nrepeat = 10000\n[[step.step.step]]\nrepeat = 10000\n[[step.step.step.step]]\nrest = \":20\"\n",
 		`5:1: repeat = 10000: the session comes to 100000000 blocks here: allowed are 10000`},
+	{"the largest bomb of repeats", head + strings.Repeat("[[step]]\nrepeat = 10000\n[[step.step]]\nrepeat = 10000\n[[step.step.step]]\nrepeat = 10000\n[[step.step.step.step]]\nrepeat = 10000\n", 100),
+		bombs(100)},
 	{"a block too many, the send-off's own", head + "[[step]]\nrepeat = 5001\nsend_off = \"5:00\"\n[[step.step]]\ndistance = 50\npace = \"1:40\"\n",
 		`4:1: repeat = 5001: the session comes to 10002 blocks here: allowed are 10000`},
 	{"two repeats too large together", head + strings.Repeat("[[step]]\nrepeat = 6000\n[[step.step]]\nrest = \":20\"\n", 2),
@@ -140,4 +143,13 @@ func TestASessionIsAtMostTenThousandBlocks(t *testing.T) {
 			t.Errorf("%d blocks: %v", n, err)
 		}
 	}
+}
+
+// bombs is what is said of n bombs of repeats whose innermost groups are empty.
+func bombs(n int) string {
+	s := "4:1: repeat = 10000: the session comes to more than a thousand million blocks here: allowed are 10000"
+	for i := range n {
+		s += fmt.Sprintf("\n%d:1: a group has no steps: allowed is at least one, under [[step.step.step.step.step]]", 9+8*i)
+	}
+	return s
 }

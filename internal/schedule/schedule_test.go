@@ -251,6 +251,13 @@ rest = "12:00:00"
 	} {
 		got := ""
 		b, _ := blocks(t, head+row.text, threshold135())
+		counted := int64(0)
+		for _, st := range read(t, head+row.text).steps {
+			counted += st.count()
+		}
+		if counted != int64(len(b)) {
+			t.Errorf("%s: counted %d blocks, made %d", row.what, counted, len(b))
+		}
 		for _, b := range b {
 			got += short(b) + "\n"
 		}
@@ -455,6 +462,9 @@ func FuzzParse(f *testing.F) {
 			for i, a := range Asked(b) {
 				whole := b[i].Index == i && b[i].Name != "" && b[i].Round >= 1 && b[i].Round <= b[i].Of && a.Time >= 0 && a.Distance.Metres() >= 0
 				swum := b[i].Rest && b[i].From.IsZero() || !b[i].Rest && b[i].From.Seconds() >= 19.99 && b[i].To.Seconds() >= 19.99 && a.Distance.Metres() > 0
+				if l := b[i].Leaves; len(l) > 0 && (!b[i].Rest || l[0].First > i || l[len(l)-1].First > l[0].First) {
+					t.Fatalf("block %+v waits for the wrong rounds: %q", b[i], text)
+				}
 				if !whole || !swum {
 					t.Fatalf("block %+v asks %+v: %q", b[i], a, text)
 				}

@@ -50,18 +50,18 @@ func (s *Session) foresee() fault.Problems {
 }
 
 // count is how many blocks a step makes, counted without making them; what is far too many stays far too many.
-func (st *step) count() int {
+func (st *step) count() int64 {
 	if len(st.steps) == 0 {
 		return 1
 	}
-	n := 0
+	n := int64(0)
 	for i := range st.steps {
 		n += st.steps[i].count()
 	}
 	if st.sendOff > 0 && !st.steps[len(st.steps)-1].endsInRest() {
 		n++
 	}
-	return min(n*st.repeat, 1<<40)
+	return min(n*int64(st.repeat), 1<<40)
 }
 
 // endsInRest reports whether the last block of a step is a rest that a send-off can lengthen.
@@ -73,7 +73,7 @@ func (st *step) endsInRest() bool {
 }
 
 // tooMany finds the outermost repeat (or else the step) that takes a session beyond what is allowed.
-func (s *Session) tooMany(steps []step, before int) (fault.Problem, bool) {
+func (s *Session) tooMany(steps []step, before int64) (fault.Problem, bool) {
 	for i := range steps {
 		st := &steps[i]
 		n := st.count()
@@ -94,7 +94,7 @@ func (s *Session) tooMany(steps []step, before int) (fault.Problem, bool) {
 	return fault.Problem{}, false
 }
 
-func atLeast(n int) string {
+func atLeast(n int64) string {
 	if n >= 1e9 {
 		return "more than a thousand million"
 	}
@@ -138,7 +138,7 @@ type scope struct {
 }
 
 func (u *unroller) unroll() {
-	n := 0
+	n := int64(0)
 	for i := range u.session.steps {
 		n += u.session.steps[i].count()
 	}
