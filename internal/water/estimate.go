@@ -42,9 +42,9 @@ func follow(v, c2, t, l float64) (speed, distance float64) {
 	k := t / l
 	q := v * k
 	if z := c2 * k * k; z < 0.06 {
-		// s = √z below a quarter, as in any tick: series in z, whose next term is below 1e-17. No division by c, so that c = 0 is no special case.
-		sinh := 1 + z/6*(1+z/20*(1+z/42*(1+z/72*(1+z/110))))             // sinh(s)/s
-		cosh1 := z / 2 * (1 + z/12*(1+z/30*(1+z/56*(1+z/90*(1+z/132))))) // cosh(s) − 1
+		// s = √z below a quarter, as in any tick: series in z, whose next term is at most 1e-16. No division by c, so that c = 0 is no special case.
+		sinh := 1 + z/6*(1+z/20*(1+z/42*(1+z/72*(1+z/110))))   // sinh(s)/s
+		cosh1 := z / 2 * (1 + z/12*(1+z/30*(1+z/56*(1+z/90)))) // cosh(s) − 1
 		cosh := 1 + cosh1
 		return (v*cosh + c2*k*sinh) / (cosh + q*sinh), l * math.Log1p(cosh1+q*sinh)
 	}

@@ -50,6 +50,19 @@ func TestWaterAtItsSteadySpeedStaysThere(t *testing.T) {
 	}
 }
 
+func TestSeriesMeetsTheClosedForm(t *testing.T) {
+	// Up to where the series ends, against the hyperbolic functions of the standard library.
+	for _, c := range []float64{.3, 1, 1.5} {
+		for _, s := range []float64{.05, .1, .2, .2449, .2450, .3, 1} {
+			const v, l = .7, 2.
+			got, x := follow(v, c*c, s*l/c, l)
+			r := v / c
+			near(t, "speed", got/(c*(r+math.Tanh(s))/(1+r*math.Tanh(s))), 1, 1e-15)
+			near(t, "distance", x/(l*math.Log(math.Cosh(s)+r*math.Sinh(s))), 1, 4e-15)
+		}
+	}
+}
+
 func TestStillWaterStaysStill(t *testing.T) {
 	m := model(t, pump, 2)
 	if e := m.Advance(Estimate{}, units.MotorSpeed{}, units.MotorSpeed{}, time.Hour); e != (Estimate{}) {

@@ -229,7 +229,23 @@ func TestAnOrderUnderWayWhenTheMotorTripsIsLost(t *testing.T) {
 	if err := b.set(b.round(), 900); err != nil { // acts at 5.02 s
 		t.Fatal(err)
 	}
-	b.want(10*time.Second, 0, Fault)
+	b.now = 5450 * ms
+	b.want(b.now, 0, Fault)
+	if err := b.Stop(b.round()); err != nil { // nor does the stop that ends the fault bring it back
+		t.Fatal(err)
+	}
+	b.want(5460*ms, 0, Disabled)
+	b.want(10*time.Second, 0, Disabled)
+}
+
+func TestLinkLossTakesBackAnOrderThatWaitsForRest(t *testing.T) {
+	b := newBench(t, func(c *Config) { c.QuickStopRPMPerSecond = 300 })
+	b.hold(900, 2*time.Second)
+	if err := errors.Join(b.Stop(b.round()), b.set(b.round(), 600)); err != nil {
+		t.Fatal(err)
+	}
+	b.want(4020*ms, 0, Disabled) // two seconds down, the link silent for longer
+	b.want(time.Minute, 0, Disabled)
 }
 
 func TestFaultsOfTheLink(t *testing.T) {
@@ -490,6 +506,30 @@ func TestNoiseIsRepeatedBySeedAndBounded(t *testing.T) {
 	}
 }
 
+func TestDistanceIsTheIntegralOfTheTrueSpeed(t *testing.T) {
+	for _, step := range []time.Duration{50 * ms, 60 * time.Second} {
+		fine := newBench(t, func(c *Config) { c.LinkLoss, c.Noise = 60*time.Second, .1 })
+		fine.hold(900, 20*time.Second)
+		coarse := newBench(t, func(c *Config) { c.LinkLoss, c.Noise = 60*time.Second, .1 })
+		coarse.hold(900, 20*time.Second)
+		_, from := fine.Water()
+		sum := 0.0
+		for at := 20*time.Second + 5*ms; at < 79*time.Second; at += 10 * ms {
+			fine.Pass(at)
+			v, _ := fine.Water()
+			sum += v.MetresPerSecond() * .01
+		}
+		for at := 20 * time.Second; at < 79*time.Second; at += step {
+			coarse.Pass(at)
+		}
+		coarse.Pass(79 * time.Second)
+		_, to := coarse.Water()
+		if got := to.Metres() - from.Metres(); math.Abs(got-sum) > 1e-3 {
+			t.Errorf("steps of %v: distance %v m, integral %v m", step, got, sum)
+		}
+	}
+}
+
 func TestNoiseIsSlow(t *testing.T) {
 	n := newNoise(.005, 3)
 	was := n.value(0)
@@ -514,6 +554,9 @@ func TestExchangesAllocateNothing(t *testing.T) {
 		b.now += 50 * ms
 	}); n != 0 {
 		t.Errorf("%v allocations", n)
+	}
+	if n := cap(b.motor.pending); n > 8 {
+		t.Errorf("room for %d orders under way, and it grows", n)
 	}
 }
 
