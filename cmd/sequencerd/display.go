@@ -78,7 +78,9 @@ func (d *display) stateText(s sequencer.Snapshot) string {
 	at := units.FormatTimeWhole(s.Elapsed)
 	switch s.State {
 	case run.CountIn:
-		return fmt.Sprintf("%s  The water starts in %s.", at, units.FormatTimeWhole(s.CountIn))
+		if s.CountIn > 0 {
+			return fmt.Sprintf("%s  The water starts in %s.", at, units.FormatTimeWhole(s.CountIn))
+		}
 	case run.Pausing:
 		return at + "  Pausing: the water comes to rest."
 	case run.Paused:
@@ -102,7 +104,7 @@ func (d *display) blockText(s sequencer.Snapshot) string {
 	if b.Of > 1 {
 		what += fmt.Sprintf(" %d of %d", b.Round, b.Of)
 	}
-	out := fmt.Sprintf("%s  %s", units.FormatTimeWhole(s.Elapsed), what)
+	out := fmt.Sprintf("%s  %s", units.FormatTimeWhole(s.Elapsed-s.InBlock), what)
 	switch {
 	case b.Extent == schedule.ByDistance:
 		out += fmt.Sprintf(", %.0f %s", b.Distance.In(s.Unit), s.Unit)

@@ -75,7 +75,7 @@ func Rehearse(in Input) (*Result, error) {
 			r.length = st.Elapsed
 			part := 1 - (now-begin-st.Elapsed).Seconds()/tick.Seconds()
 			r.Simulated.Length = before.Metres() + min(max(part, 0), 1)*(length.Metres()-before.Metres()) - x0.Metres()
-			if state == run.Stopped {
+			if why != "" {
 				r.stopped(why, now-begin)
 			}
 			break

@@ -93,6 +93,9 @@ func (s *Swim) Left() (time.Duration, bool) {
 
 // RestAhead says whether the swim is in a rest, and how long until the next one begins, by the plan; away where none is to come.
 func (s *Swim) RestAhead() (atRest bool, in time.Duration, away bool) {
+	if s.state == Stopping {
+		return true, 0, false // the water comes to rest anyway: no better moment is to come
+	}
 	if !s.state.Under() || s.at >= len(s.plan.Blocks) {
 		return true, 0, true
 	}
@@ -120,6 +123,7 @@ type Status struct {
 	LeftDistance   units.Distance // of a block by distance
 	CountIn        time.Duration
 	Elapsed        time.Duration // block clock since the first block
+	InBlock        time.Duration // of it, in the block under way
 	ForecastLeft   time.Duration // of the whole session, by the plan
 	Distance       units.Distance
 	Nudge          float64 // s per 100, slower positive
@@ -147,7 +151,7 @@ func (s *Swim) Status(st *Status) {
 	case !s.state.Under():
 		return
 	}
-	st.Now = s.effective(s.at)
+	st.Now, st.InBlock = s.effective(s.at), s.blockTime()
 	if s.at+1 < len(s.plan.Blocks) {
 		st.Next = s.effective(s.at + 1)
 	}

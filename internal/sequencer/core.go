@@ -80,6 +80,7 @@ type Core struct {
 	verdict safety.Verdict
 	cue     cue.Cue // of the latest tick
 	report  drive.Report
+	facts   safety.Facts // of the latest tick
 	flow    flow
 }
 
@@ -91,10 +92,10 @@ func NewCore(c Config) *Core {
 // Tick lets dt pass until now. gap is how long ago the last tick really was, which the guard judges.
 func (c *Core) Tick(now, dt, gap time.Duration) {
 	c.now = now
-	f := c.facts()
+	f := c.learn()
 	f.Gap = gap
 	c.wish = c.swim.Step(dt, units.Metres(c.flow.head.Distance.Metres()))
-	c.verdict = c.guard.Step(&f, c.ask())
+	c.verdict = c.guard.Step(f, c.ask())
 	c.stop, c.press = "", false
 	switch {
 	case c.verdict.Stop:
@@ -121,8 +122,8 @@ func (c *Core) ask() safety.Wish {
 	return w
 }
 
-// facts are what is known now. It also brings the estimate of the water up to date.
-func (c *Core) facts() safety.Facts {
+// learn gathers the facts, and brings the estimate of the water up to date.
+func (c *Core) learn() *safety.Facts {
 	c.report = c.cfg.Drive.Report()
 	r := &c.report
 	at := r.At
@@ -130,13 +131,14 @@ func (c *Core) facts() safety.Facts {
 		at = c.now - (r.Now - r.At)
 	}
 	c.flow.update(c.cfg.Model, r.Reads, r.Motor, at, c.now)
-	return safety.Facts{
+	c.facts = safety.Facts{
 		Now: c.now, Stop: c.stop, Press: c.press,
 		Drive: safety.DriveFacts{
 			Reads: r.Reads, At: at, Motor: r.Motor, Lost: r.Link != nil, Fault: r.Fault != "",
 			Stops: r.Stops, Latched: r.Latched, Why: r.Why,
 		},
 	}
+	return &c.facts
 }
 
 // Do carries out a command between two ticks. The error is a fault.Fault that says why it did nothing.
@@ -191,8 +193,7 @@ func (c *Core) start(cmd Command) error {
 	if st, _ := c.swim.State(); st == run.CountIn {
 		return c.swim.Start(wait, false)
 	}
-	f := c.facts()
-	if err := c.guard.Start(&f); err != nil {
+	if err := c.guard.Start(c.learn()); err != nil {
 		return err
 	}
 	if err := c.swim.Start(wait, cmd.Again); err != nil {
@@ -229,8 +230,7 @@ func (c *Core) reset() error {
 	if err := c.swim.Allows(run.Reset); err != nil {
 		return err
 	}
-	f := c.facts()
-	release, err := c.guard.Reset(&f)
+	release, err := c.guard.Reset(c.learn())
 	if err != nil {
 		return err
 	}

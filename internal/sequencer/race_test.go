@@ -1,0 +1,5 @@
+//go:build race
+
+package sequencer_test
+
+const raceEnabled = true
