@@ -92,6 +92,8 @@ var bads = []struct{ what, text, want string }{
 		`5:1: send_off = "1:00": a round takes 1:10 at the asked paces, rests included: allowed is that or more`},
 	{"a send-off shorter than those inside it", head + "[[step]]\nrepeat = 2\nsend_off = \"3:30\"\n[[step.step]]\nrepeat = 4\nsend_off = \"1:00\"\n[[step.step.step]]\ndistance = 50\npace = \"1:40\"\n",
 		`5:1: send_off = "3:30": a round takes 4:00 at the asked paces, rests included: allowed is that or more`},
+	{"nothing is said about a round of which something is wrong already", head + "[[step]]\nrepeat = 2\nsend_off = \"0:50\"\n[[step.step]]\nrest = \"open\"\ncap = \"0\"\n",
+		`8:1: cap = "0": allowed is minutes:seconds in quotes, as in "4:00", "1:40.5", ":20" or "1:05:00"`},
 	{"five deep", head + "[[step]]\n[[step.step]]\n[[step.step.step]]\n[[step.step.step.step]]\n[[step.step.step.step.step]]\nrest = \":20\"\n",
 		`7:23: step: steps stand in each other 5 deep: allowed are 4`},
 	{"a bomb of repeats", head + "[[step]]\n[[step.step]]\nrepeat = 10000\n[[step.step.step]]\nrepeat = 10000\n[[step.step.step.step]]\nrest = \":20\"\n",

@@ -41,8 +41,8 @@ func parsePace(text string, unit units.Unit) (p pace, allowed string) {
 		if m[1] != "" {
 			offset, _ = strconv.ParseFloat(m[1], 64) // the expression lets nothing else through
 		}
-		if offset < -MostOffset || offset > MostOffset {
-			return p, fmt.Sprintf("threshold-%g to threshold+%g, in seconds per 100 %s", MostOffset, MostOffset, unit)
+		if offset < -mostOffset || offset > mostOffset {
+			return p, fmt.Sprintf("threshold-%g to threshold+%g, in seconds per 100 %s", mostOffset, mostOffset, unit)
 		}
 		return pace{offset, true}, ""
 	}
@@ -51,12 +51,12 @@ func parsePace(text string, unit units.Unit) (p pace, allowed string) {
 		return p, `minutes:seconds per 100 as in "1:40", "1:40.5" or "1:40/100yd"; "threshold", "threshold-2" or "threshold+5"; or two of these as in "1:50 to 1:40"`
 	}
 	p.seconds = given.In(unit).Seconds()
-	if p.seconds < FastestPace || p.seconds > SlowestPace {
+	if p.seconds < fastestPace || p.seconds > slowestPace {
 		return p, paceRange(unit)
 	}
 	return p, ""
 }
 
 func paceRange(unit units.Unit) string {
-	return fmt.Sprintf("%s to %s per 100 %s", units.PacePer100(FastestPace, unit).Clock(), units.PacePer100(SlowestPace, unit).Clock(), unit)
+	return fmt.Sprintf("%s to %s per 100 %s", units.PacePer100(fastestPace, unit).Clock(), units.PacePer100(slowestPace, unit).Clock(), unit)
 }

@@ -15,20 +15,20 @@ import (
 
 // What a session may ask for. Everything outside is taken for a slip of the pen.
 const (
-	MaxBlocks    = 10_000 // after repeats
-	MaxRepeat    = 10_000
-	MaxDepth     = 4 // steps in steps
-	MaxText      = 200
-	LeastTime    = 100 * time.Millisecond
-	LeastSendOff = time.Second
-	MostTime     = 12 * time.Hour
-	MostMetres   = 100_000.0
-	FastestPace  = 20.0   // seconds per 100 of the session's unit
-	SlowestPace  = 1200.0 // the same
-	StillMPS     = 0.05   // m/s; at or below is standstill
-	FastestMPS   = 5.0
-	MostOffset   = 120.0 // seconds per 100 beside the threshold
-	MostDescend  = 60.0  // seconds per 100 and round
+	maxBlocks    = 10_000 // after repeats
+	maxRepeat    = 10_000
+	maxDepth     = 4 // steps in steps
+	maxText      = 200
+	leastTime    = 100 * time.Millisecond
+	leastSendOff = time.Second
+	mostTime     = 12 * time.Hour
+	mostMetres   = 100_000.0
+	fastestPace  = 20.0   // seconds per 100 of the session's unit
+	slowestPace  = 1200.0 // the same
+	stillMPS     = 0.05   // m/s; at or below is standstill
+	fastestMPS   = 5.0
+	mostOffset   = 120.0 // seconds per 100 beside the threshold
+	mostDescend  = 60.0  // seconds per 100 and round
 )
 
 // Session is a checked session: a tree of steps, not yet for a swimmer. It does not change once it is read.
@@ -87,8 +87,8 @@ func (s *Session) NeedsThreshold() bool {
 // line reads a text of one line that is shown to people: not empty, at most 200 characters, nothing that could steer a terminal.
 func line(t *tomlplace.Table, key string) string {
 	s, ok := t.String(key)
-	if ok && (strings.TrimSpace(s) == "" || utf8.RuneCountInString(s) > MaxText || strings.ContainsFunc(s, unicode.IsControl)) {
-		t.Refuse(key, fmt.Sprintf("1 to %d characters on one line, without control characters", MaxText))
+	if ok && (strings.TrimSpace(s) == "" || utf8.RuneCountInString(s) > maxText || strings.ContainsFunc(s, unicode.IsControl)) {
+		t.Refuse(key, fmt.Sprintf("1 to %d characters on one line, without control characters", maxText))
 	}
 	return s
 }

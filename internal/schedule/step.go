@@ -66,8 +66,8 @@ func (s *Session) readSteps(root *tomlplace.Table) {
 // readSteps reads the steps of a table (the session or a group); next is the number of the next step in the file.
 func readSteps(t *tomlplace.Table, unit units.Unit, depth int, next *int) []step {
 	tables := t.Tables("step")
-	if depth > MaxDepth && len(tables) > 0 {
-		t.Problem("step", "step: steps stand in each other %d deep: allowed are %d", depth, MaxDepth)
+	if depth > maxDepth && len(tables) > 0 {
+		t.Problem("step", "step: steps stand in each other %d deep: allowed are %d", depth, maxDepth)
 		return nil
 	}
 	steps := make([]step, len(tables))
@@ -114,17 +114,17 @@ func (r stepReader) group(depth int, next *int) {
 	st.repeat = 1
 	if st.repeats = r.Has("repeat"); st.repeats {
 		st.repeatAt = r.mark("repeat")
-		if n, ok := r.Int("repeat"); ok && n >= 1 && n <= MaxRepeat {
+		if n, ok := r.Int("repeat"); ok && n >= 1 && n <= maxRepeat {
 			st.repeat = int(n)
 		} else if ok {
-			r.Refuse("repeat", fmt.Sprintf("a whole number from 1 to %d", MaxRepeat))
+			r.Refuse("repeat", fmt.Sprintf("a whole number from 1 to %d", maxRepeat))
 		}
 	}
 	st.sendOffAt, st.descendAt = r.mark("send_off"), r.mark("descend_s")
-	st.sendOff, _ = r.duration("send_off", LeastSendOff)
+	st.sendOff, _ = r.duration("send_off", leastSendOff)
 	if d, ok := r.Float("descend_s"); ok {
-		if st.descend = d; !(d > 0 && d <= MostDescend) {
-			r.Refuse("descend_s", fmt.Sprintf("more than 0, at most %g seconds per 100 and round", MostDescend))
+		if st.descend = d; !(d > 0 && d <= mostDescend) {
+			r.Refuse("descend_s", fmt.Sprintf("more than 0, at most %g seconds per 100 and round", mostDescend))
 			st.descend = 0
 		}
 	}
@@ -178,13 +178,13 @@ func (r stepReader) extent(key string) {
 	var ok bool
 	switch key {
 	case "time":
-		st.time, ok = r.duration("time", LeastTime)
+		st.time, ok = r.duration("time", leastTime)
 	case "distance":
 		st.extent = ByDistance
 		var n float64
 		if n, ok = r.Float("distance"); ok {
 			st.distance = units.Of(n, r.unit)
-			if ok = n > 0 && st.distance.Metres() <= MostMetres; !ok {
+			if ok = n > 0 && st.distance.Metres() <= mostMetres; !ok {
 				r.Refuse("distance", fmt.Sprintf("more than 0, at most 100 km, counted in %s", r.unit))
 			}
 		}
@@ -201,14 +201,14 @@ func (r stepReader) extent(key string) {
 		if ok = isText; text == "open" {
 			st.extent = Open
 		} else if isText {
-			st.time, ok = r.duration("rest", LeastTime)
+			st.time, ok = r.duration("rest", leastTime)
 		}
 	}
 	if st.extent == Open {
 		st.time = OpenPlan
 		if r.Has("cap") {
 			st.capped = true
-			if d, right := r.duration("cap", LeastTime); right {
+			if d, right := r.duration("cap", leastTime); right {
 				st.time = d
 			} else {
 				ok = false
@@ -223,8 +223,8 @@ func (r stepReader) speed(key string) {
 	st.paceAt = r.mark(key)
 	if key == "speed_mps" {
 		v, ok := r.Float("speed_mps")
-		if ok && !(v > StillMPS && v <= FastestMPS) {
-			r.Refuse("speed_mps", fmt.Sprintf("more than %g, at most %g m/s", StillMPS, FastestMPS))
+		if ok && !(v > stillMPS && v <= fastestMPS) {
+			r.Refuse("speed_mps", fmt.Sprintf("more than %g, at most %g m/s", stillMPS, fastestMPS))
 			ok = false
 		}
 		if ok {
@@ -259,8 +259,8 @@ func (r stepReader) duration(key string, least time.Duration) (time.Duration, bo
 			allowed += `; or "open"`
 		}
 		r.Refuse(key, allowed)
-	case d < least || d > MostTime:
-		r.Refuse(key, fmt.Sprintf("%s to %s", units.FormatTime(least), units.FormatTime(MostTime)))
+	case d < least || d > mostTime:
+		r.Refuse(key, fmt.Sprintf("%s to %s", units.FormatTime(least), units.FormatTime(mostTime)))
 	default:
 		return d, true
 	}

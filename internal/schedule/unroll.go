@@ -49,7 +49,8 @@ func (s *Session) foresee() fault.Problems {
 	return u.problems
 }
 
-// count is how many blocks a step makes, counted without making them; what is far too many stays far too many.
+// count is how many blocks a step makes, counted without making them. Three repeats in each other, at 10,000 each, around all the steps that fit
+// into 1 MiB stay below 10^17, which an int64 holds.
 func (st *step) count() int64 {
 	if len(st.steps) == 0 {
 		return 1
@@ -61,7 +62,7 @@ func (st *step) count() int64 {
 	if st.sendOff > 0 && !st.steps[len(st.steps)-1].endsInRest() {
 		n++
 	}
-	return min(n*int64(st.repeat), 1<<40)
+	return n * int64(st.repeat)
 }
 
 // endsInRest reports whether the last block of a step is a rest that a send-off can lengthen.
@@ -77,7 +78,7 @@ func (s *Session) tooMany(steps []step, before int64) (fault.Problem, bool) {
 	for i := range steps {
 		st := &steps[i]
 		n := st.count()
-		if before+n <= MaxBlocks {
+		if before+n <= maxBlocks {
 			before += n
 			continue
 		}
@@ -89,7 +90,7 @@ func (s *Session) tooMany(steps []step, before int64) (fault.Problem, bool) {
 		if st.repeats {
 			at = st.repeatAt
 		}
-		return at.problem(s.file, "the session comes to %s blocks here: allowed are %d", atLeast(before+n), MaxBlocks), true
+		return at.problem(s.file, "the session comes to %s blocks here: allowed are %d", atLeast(before+n), maxBlocks), true
 	}
 	return fault.Problem{}, false
 }
@@ -240,13 +241,13 @@ func (u *unroller) pace(st *step, p pace, in scope) units.Pace {
 	asked := p.of(u.threshold)
 	swum := units.PacePer100(asked-in.faster, unit)
 	switch {
-	case p.relative && !(asked >= FastestPace-paceSlack && asked <= SlowestPace+paceSlack):
+	case p.relative && !(asked >= fastestPace-paceSlack && asked <= slowestPace+paceSlack):
 		if !u.tell(told{st.number, "pace"}) {
 			u.wrong(st.paceAt, "with a threshold of %s this is %s per 100 %s: allowed is %s",
 				units.PacePer100(u.threshold, unit), units.FormatTime(time.Duration(asked*1e9)), unit, paceRange(unit))
 		}
 		return units.Pace{}
-	case asked-in.faster < FastestPace-paceSlack:
+	case asked-in.faster < fastestPace-paceSlack:
 		if !u.tell(told{st.number, "pace"}) {
 			u.wrong(in.descending.descendAt, "round %d of %d comes to %s per 100 %s in the step of line %d: allowed is %s",
 				in.descendRound, in.descending.repeat, units.FormatTime(time.Duration(math.Floor((asked-in.faster)*10)/10*1e9)), unit, st.at.line, paceRange(unit))
