@@ -26,6 +26,9 @@ type Progress struct {
 	InS      bool           // a two-pace block that has begun its change to the second pace
 }
 
+// sameSpeed is how far, in m/s, a speed may be off the S of a two-pace block by rounding.
+const sameSpeed = 1e-6
+
 // inTime is how much later than planned a speed may be reached, or a send-off left, and still be in time.
 const inTime = time.Microsecond
 
@@ -92,18 +95,23 @@ func (p *Planner) leg(l *Leg, from State, b *schedule.Block, done Progress, star
 		p.change(&l.first, from, 0)
 		l.ends(seconds(l.waits(b, own, starts)), false)
 	case b.Extent == schedule.ByDistance:
-		p.paces(l, from, b, done.InS, max(b.Distance.Metres()-done.Distance.Metres(), 0), true)
+		p.paces(l, from, b, done, max(b.Distance.Metres()-done.Distance.Metres(), 0), true)
 	default:
-		p.paces(l, from, b, done.InS, seconds(own), false)
+		p.paces(l, from, b, done, seconds(own), false)
 	}
 }
 
 // paces plans the change to the pace, or to both, where so many s, or m, are left.
-func (p *Planner) paces(l *Leg, from State, b *schedule.Block, inS bool, left float64, byDistance bool) {
+func (p *Planner) paces(l *Leg, from State, b *schedule.Block, done Progress, left float64, byDistance bool) {
 	wish1, wish2 := b.From.Speed().MetresPerSecond(), b.To.Speed().MetresPerSecond()
 	v1, v2 := p.possible(wish1), p.possible(wish2)
-	two := b.TwoPace()
-	if two && inS {
+	two, inS := b.TwoPace(), b.TwoPace() && done.InS
+	if v := from.Speed.MetresPerSecond(); inS && (v < min(v1, v2)-sameSpeed || v > max(v1, v2)+sameSpeed) {
+		// Interrupted, and no longer on the S: first back to about the pace that it had there.
+		inS = false
+		v1 += (v2 - v1) * share(b, done)
+	}
+	if inS {
 		l.second.begin(p.real(from))
 	} else {
 		p.change(&l.first, from, v1)
@@ -119,7 +127,19 @@ func (p *Planner) paces(l *Leg, from State, b *schedule.Block, inS bool, left fl
 		p.stretch(&l.second, v2, rest, byDistance)
 	}
 	l.ends(left, byDistance)
-	l.reached = l.reached && l.two == two && v1 == wish1 && v2 == wish2
+	l.reached = l.reached && l.two == two && p.possible(wish1) == wish1 && v2 == wish2
+}
+
+// share is how much of a block is done, 0 to 1.
+func share(b *schedule.Block, done Progress) float64 {
+	part, whole := seconds(done.Time), seconds(b.Time)
+	if b.Extent == schedule.ByDistance {
+		part, whole = done.Distance.Metres(), b.Distance.Metres()
+	}
+	if !(part < whole) {
+		return 1
+	}
+	return max(part/whole, 0)
 }
 
 // waits is how long a rest lasts that has own left of its own time: until the latest of its send-offs.

@@ -135,12 +135,29 @@ func TestAnSIsTakenUpAgainAfterANudge(t *testing.T) {
 				}
 				// With nothing to take back, the S fills what is left.
 				v, a := s.Speed.MetresPerSecond(), s.Accel.MetresPerSecond2()
-				if landing := v + a*math.Abs(a)/(2*p.jerk); (n.To.Speed().MetresPerSecond()-landing)*a > 1e-9 && again.end-again.second.reach() > 1e-5 {
-					t.Errorf("%+v, nudged by %g at %v: there %g s before the end", b.Extent, nudge, at, again.end-again.second.reach())
+				if landing := v + a*math.Abs(a)/(2*p.jerk); (n.To.Speed().MetresPerSecond()-landing)*a > 1e-9 && again.end-again.split-again.second.reach() > 1e-5 {
+					t.Errorf("%+v, nudged by %g at %v: there %g s before the end", b.Extent, nudge, at, again.end-again.split-again.second.reach())
 				}
 			}
 		}
 	}
+}
+
+func TestAnSIsTakenUpAgainAfterAPause(t *testing.T) {
+	p := flume(t, usual, 2, 0, 0)
+	// A quarter of the block done, then a pause to standstill: back to about a quarter of the way from 1 m/s to 1.25 m/s, then on with the S.
+	b := byDistance(t, 400, "1:40", "1:20")
+	l := p.Leg(State{}, b, Progress{time.Minute, units.Metres(100), true}, nil)
+	near(t, "speed after the first change", first(l.At(l.RampTime())).Speed.MetresPerSecond(), 1.0625, 1e-9)
+	near(t, "ramp time", l.RampTime().Seconds(), 1.0625/0.1+1, 1e-6)
+	s, x := l.End()
+	near(t, "speed at the end", s.Speed.MetresPerSecond(), 1.25, 1e-9)
+	near(t, "distance", x.Metres(), 300, 0)
+	near(t, "the S ends", l.split+l.second.reach(), l.end, 1e-6)
+	// The same by time.
+	l = p.Leg(State{}, byTime(t, 200*time.Second, "1:40", "1:20"), Progress{50 * time.Second, units.Metres(50), true}, nil)
+	near(t, "speed after the first change", first(l.At(l.RampTime())).Speed.MetresPerSecond(), 1.0625, 1e-9)
+	near(t, "the S ends", l.split+l.second.reach(), 150, 1e-6)
 }
 
 func TestRestsWaitForTheirSendOffs(t *testing.T) {

@@ -164,6 +164,38 @@ func TestDistanceIsFoundAgain(t *testing.T) {
 	})
 }
 
+// TestNoGentlerWayIsQuicker: whatever keeps lower limits keeps the limits, so it cannot be there before the change of least time.
+func TestNoGentlerWayIsQuicker(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p := drawFlume(t)
+		from, v := drawState(t, p), drawTarget(t, p)
+		gentle := *p
+		less := func(x float64, name string) float64 { return x * rapid.Float64Range(0.1, 1).Draw(t, name) }
+		v0, a := p.real(from)
+		switch {
+		case a > 0 && v < v0+a*a/(2*p.jerk*0.1): // the relief jerk comes into it
+		case a > p.upLimit(v), v > 0 && -a > p.downLimit(v), -a > p.rest: // with less jerk it stays longer beyond what is allowed now
+		default:
+			gentle.jerk = less(p.jerk, "less jerk")
+		}
+		if v == 0 && p.l > 0 {
+			gentle.rest = less(p.rest, "less decel to standstill")
+		}
+		gentle.decel = less(p.decel, "less decel")
+		if p.follow == nil { // the motor's own ramp is taken account of by steps
+			gentle.accel = less(p.accel, "less accel")
+		}
+		m, g := p.Change(from, speed(v)), gentle.Change(from, speed(v))
+		if v == 0 {
+			if a, b := m.slowedTo(0.05), g.slowedTo(0.05); b < a-1e-6 {
+				t.Fatalf("standstill after %g s, with less after %g s", a, b)
+			}
+		} else if g.reach() < m.reach()-1e-6 {
+			t.Fatalf("takes %g s, with less %g s", m.reach(), g.reach())
+		}
+	})
+}
+
 // TestHammered changes its mind at random, a hundred thousand times, and differences what is emitted every 50 ms as a drive would get it.
 func TestHammered(t *testing.T) {
 	for _, c := range []struct {
