@@ -33,8 +33,8 @@ type Feedback struct {
 // drive's own link-loss time has not passed; else it is an error.
 //
 // Stop works twice, before any Set, and after a failed call; it begins the drive's quick stop, then disables. It is repeated for as long as the feedback
-// shows the motor enabled or turning. After Stop, the next Set enables again; where the drive has a fault of its own, that Set tries to reset it, and
-// without a Stop in between the fault stays. Close stops first, and works twice; every other call after it is an error.
+// shows the motor enabled or turning. After Stop, the next Set enables again. Where the drive has a fault of its own, Stop also acknowledges it, so
+// that it goes once its cause has gone; without a Stop it stays, whatever is Set. Close stops first, and works twice; every other call after it is an error.
 //
 // A backend whose motor is not a real one also has the method Simulated() bool.
 type Backend interface {

@@ -30,7 +30,7 @@ type Motor struct {
 	want    float64       // rpm
 	rpm     float64
 	enabled bool
-	stopped bool // a Stop was heard since the last trip
+	stopped bool // a Stop was heard, and no Set since
 	tripped bool
 	cut     bool
 	closed  bool
@@ -43,10 +43,10 @@ func (m *Motor) Set(r drive.Round, o drive.Order) error {
 	if err := m.hear(r); err != nil {
 		return err
 	}
-	if m.tripped && !m.stopped {
+	if m.tripped {
 		return ErrTripped
 	}
-	m.tripped, m.stopped, m.enabled, m.want = false, false, true, o.Motor().RPM()
+	m.stopped, m.enabled, m.want = false, true, o.Motor().RPM()
 	return nil
 }
 
@@ -64,14 +64,14 @@ func (m *Motor) Read(r drive.Round) (drive.Feedback, error) {
 	return f, nil
 }
 
-// Stop begins the quick stop.
+// Stop begins the quick stop, and acknowledges a fault.
 func (m *Motor) Stop(r drive.Round) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if err := m.hear(r); err != nil {
 		return err
 	}
-	m.want, m.stopped = 0, true
+	m.want, m.stopped, m.tripped = 0, true, false
 	return nil
 }
 
@@ -110,7 +110,7 @@ func (m *Motor) Restore(now time.Duration) { m.at(now, func() { m.cut = false })
 
 // Trip gives the drive a fault of its own.
 func (m *Motor) Trip(now time.Duration) {
-	m.at(now, func() { m.tripped, m.stopped, m.want = true, false, 0 })
+	m.at(now, func() { m.tripped, m.want = true, 0 })
 }
 
 func (m *Motor) at(now time.Duration, do func()) {

@@ -194,6 +194,9 @@ func driveFault(r *rig) error {
 	if err := r.stays(r.Settle, safety.Cleared{}, "tripped, stopped and reset"); err != nil {
 		return err
 	}
+	if p := r.Report(); p.Fault != "" {
+		return fmt.Errorf("a stop acknowledges a fault, and before anything is set again the feedback still says %q", p.Fault)
+	}
 	r.run(2*r.Settle, r.at(0.5))
 	if err := r.turnsAt(0.5); err != nil {
 		return err
