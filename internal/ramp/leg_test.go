@@ -133,9 +133,10 @@ func TestAnSIsTakenUpAgainAfterANudge(t *testing.T) {
 				if end := first(again.At(again.Duration())); math.Abs(end.Speed.MetresPerSecond()-n.To.Speed().MetresPerSecond()) > 1e-9 {
 					t.Errorf("%+v, nudged by %g at %v: ends with %v", b.Extent, nudge, at, end)
 				}
-				// With nothing to take back, the S fills what is left.
-				v, a := s.Speed.MetresPerSecond(), s.Accel.MetresPerSecond2()
-				if landing := v + a*math.Abs(a)/(2*p.jerk); (n.To.Speed().MetresPerSecond()-landing)*a > 1e-9 && again.end-again.split-again.second.reach() > 1e-5 {
+				// The S fills what is left, but for what the jerk limit would carry beyond the pace and the relief jerk would not.
+				v, a, to := s.Speed.MetresPerSecond(), s.Accel.MetresPerSecond2(), n.To.Speed().MetresPerSecond()
+				between := a > 0 && v+a*a/(2*p.jerk) > to-1e-9 && v+a*a/(2*p.relief) <= to
+				if !between && again.end-again.split-again.second.reach() > 1e-5 {
 					t.Errorf("%+v, nudged by %g at %v: there %g s before the end", b.Extent, nudge, at, again.end-again.split-again.second.reach())
 				}
 			}

@@ -174,6 +174,19 @@ func TestToStandstillTheMotorIsOffAndTheWaterCoasts(t *testing.T) {
 	near(t, "the coast begins where a = −v²/L", math.Pow(0.2-0.1*at*at/2, 2), 2*0.1*at, 1e-12)
 }
 
+func TestWaterThatCoastsIsLeftToCoast(t *testing.T) {
+	// Also where it is faster than any plan lets go of it, as after a fast stop.
+	for _, l := range []float64{0.05, 0.5, 2, 30} {
+		p := flume(t, usual, l, 0, 0)
+		for v := 0.001; v < 3; v *= 1.003 {
+			m := p.Change(stateOf(v, -v*v/l), speed(0))
+			if m.Duration() != 0 || m.coast != l {
+				t.Fatalf("L %g m, %g m/s: the motor is on for %v", l, v, m.Duration())
+			}
+		}
+	}
+}
+
 // TestDownToTheCoastAgainstIntegration follows the rule by small steps: decel rises by the jerk limit to the limit for standstill, until water would slow no faster by itself.
 func TestDownToTheCoastAgainstIntegration(t *testing.T) {
 	for _, c := range []struct{ v, a, l float64 }{

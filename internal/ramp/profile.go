@@ -77,6 +77,7 @@ func (p *Planner) Profile(from State, blocks []schedule.Block) (*Profile, []faul
 	p.change(&f.runout, from, 0)
 	f.tail = span(f.runout.slowedTo(water.Standstill.MetresPerSecond()))
 	f.peaks.move(&f.runout, seconds(f.tail), p.l)
+	f.peaks.state(from.Speed.MetresPerSecond(), from.Accel.MetresPerSecond2(), p.l)
 	f.highest = p.model.MotorFor(units.MetresPerSecond(math.Sqrt(max(f.peaks.c2, 0))), units.Accel{})
 	if len(r.errors) > 0 {
 		return nil, r.remarks, r.errors
@@ -113,6 +114,10 @@ func (k *peaks) leg(l *Leg, inertia float64) {
 	k.move(&l.second, l.end-l.split, inertia)
 }
 
+func (k *peaks) state(v, a, inertia float64) {
+	k.accel, k.decel, k.c2 = max(k.accel, a), max(k.decel, -a), max(k.c2, v*v+inertia*a)
+}
+
 // move takes in a move until so far.
 func (k *peaks) move(m *Move, until, inertia float64) {
 	for i := 0; i <= m.last; i++ {
@@ -127,14 +132,8 @@ func (k *peaks) move(m *Move, until, inertia float64) {
 		if m.coast > 0 && i == m.last {
 			k.jerk = max(k.jerk, 2*q.v*q.v*q.v/(m.coast*m.coast))
 		}
-		v, a, _ := q.at(d)
-		k.accel = max(k.accel, q.a, a)
-		k.decel = max(k.decel, -q.a, -a)
 		k.jerk = max(k.jerk, math.Abs(q.j))
-		k.c2 = max(k.c2, q.v*q.v+inertia*q.a)
-		if m.coast == 0 || i < m.last {
-			k.c2 = max(k.c2, v*v+inertia*a)
-		}
+		k.state(q.v, q.a, inertia) // what it ends with, the next begins with
 		if q.j < 0 && q.a > 0 {
 			k.c2 = max(k.c2, q.crest(d, inertia))
 		}

@@ -191,6 +191,9 @@ func TestThePaceThatIsNamedIsPossible(t *testing.T) {
 	// A pace that leaves less than 0.005 m/s² is refused, without a cap too: (9 − v²)/40 = 0.005 at 2.966 m/s.
 	p := flume(t, usual, 40, 0, 0)
 	near(t, "fastest", p.Fastest().MetresPerSecond(), 2.966479, 1e-6)
+	if err := p.Check(byTime(t, time.Minute, "33.6", "33.6")); err == nil || !strings.Contains(err.Error(), "in reserve") {
+		t.Errorf("2.98 m/s: %v", err)
+	}
 	if err := p.Check(rest(0)); err != nil {
 		t.Error(err)
 	}
@@ -221,7 +224,9 @@ func TestRemarksSayOnceAStepWhatIsNotAsAsked(t *testing.T) {
 		{"too short for two paces", 2, 0, quick, 1, byTime(t, 2500*time.Millisecond, "1:40", "1:25"), "two-pace-short Block: 0:02.5 is too short to change from 1:40 to 1:25: ends at 1:25.3"},
 		{"a rest too short", 2, 0, quick, 1, rest(2 * time.Second), "rest-not-reached Rest: 0:02 is too short to come to rest: the motor still drives the water, at 0.83 m/s"},
 		{"little in reserve", 8, 0, quick, 1, byTime(t, time.Minute, "1:06.7", "1:06.7"), "accel-lowered Block: the change to 1:06.7 is gentler, as the motor has no more to give: 0.059 instead of 0.1 m/s²"},
+		{"which is enough for a small change", 8, 0, quick, 1.49, byTime(t, time.Minute, "1:06.7", "1:06.7"), ""},
 		{"slow water", 5, 0, quick, 1, byTime(t, time.Minute, "3:20", "3:20"), "decel-lowered Block: the change to 3:20 is gentler, as water slows no faster by itself: 0.05 instead of 0.12 m/s²"},
+		{"which is quick enough for a small change", 5, 0, quick, 0.502, byTime(t, time.Minute, "3:20", "3:20"), ""},
 		{"a motor with a lowest speed", 2, 150, quick, 0, byTime(t, time.Minute, "1:40", "1:40"),
 			"lowest-motor-speed Where the water starts and stops, the motor steps over what is below its lowest speed: 150 rpm, water at 0.15 m/s"},
 		{"one that does not cross it", 2, 150, quick, 0.5, byTime(t, time.Minute, "1:40", "1:40"), ""},
