@@ -116,5 +116,5 @@ var cases = []testCase{
 	{name: "the age of feedback", check: feedbackAge, link: true,
 		rule: "Feedback from before the link was lost is not handed out as news."},
 	{name: "a fault of the drive's own", check: driveFault, trips: true,
-		rule: "A drive's own fault is reported, stops the motor, and stays until a stop and a new permission after it."},
+		rule: "A drive's own fault is reported, stops the motor, and stays until a stop acknowledges it; then the motor stands until something is permitted anew."},
 }

@@ -243,6 +243,14 @@ func TestBrokenMotorsFail(t *testing.T) {
 				return f, err
 			}}
 		}},
+		{"a fault outlives every stop", "a fault of the drive's own", func() broken {
+			return broken{Motor: new(Motor), stop: func(m *Motor, r drive.Round) error {
+				tripped := m.tripped
+				err := m.Stop(r)
+				m.tripped = tripped
+				return err
+			}}
+		}},
 		{"a fault resets itself", "a fault of the drive's own", func() broken {
 			return broken{Motor: new(Motor), set: func(m *Motor, r drive.Round, o drive.Order) error {
 				m.tripped = false
