@@ -144,6 +144,19 @@ func TestAnSIsTakenUpAgainAfterANudge(t *testing.T) {
 	}
 }
 
+func TestAnSThatMustTurnBackTakesTheReliefIntoAccount(t *testing.T) {
+	p := flume(t, usual, 2, 0, 0)
+	// 0.999 m/s and 0.1 m/s² more each second, but now 1 m/s is all that is wanted: a tenth of a second of relief, up to 1.004 m/s, and an S down over what is left.
+	for _, b := range []schedule.Block{byTime(t, 10*time.Second, "2:05", "1:40"), byDistance(t, 10, "2:05", "1:40")} {
+		l := p.Leg(stateOf(0.999, 0.1), b, Progress{InS: true}, nil)
+		near(t, "the S ends", l.second.reach(), l.end, 1e-9)
+		near(t, "its highest speed", l.second.pieces[1].v, 1.004, 1e-12)
+		if !l.Reached() {
+			t.Error("not reached")
+		}
+	}
+}
+
 func TestAnSIsTakenUpAgainAfterAPause(t *testing.T) {
 	p := flume(t, usual, 2, 0, 0)
 	// A quarter of the block done, then a pause to standstill: back to about a quarter of the way from 1 m/s to 1.25 m/s, then on with the S.

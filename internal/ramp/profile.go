@@ -77,7 +77,6 @@ func (p *Planner) Profile(from State, blocks []schedule.Block) (*Profile, []faul
 	p.change(&f.runout, from, 0)
 	f.tail = span(f.runout.slowedTo(water.Standstill.MetresPerSecond()))
 	f.peaks.move(&f.runout, seconds(f.tail), p.l)
-	f.peaks.state(from.Speed.MetresPerSecond(), from.Accel.MetresPerSecond2(), p.l)
 	f.highest = p.model.MotorFor(units.MetresPerSecond(math.Sqrt(max(f.peaks.c2, 0))), units.Accel{})
 	if len(r.errors) > 0 {
 		return nil, r.remarks, r.errors
@@ -133,7 +132,11 @@ func (k *peaks) move(m *Move, until, inertia float64) {
 			k.jerk = max(k.jerk, 2*q.v*q.v*q.v/(m.coast*m.coast))
 		}
 		k.jerk = max(k.jerk, math.Abs(q.j))
-		k.state(q.v, q.a, inertia) // what it ends with, the next begins with
+		k.state(q.v, q.a, inertia)
+		if m.coast == 0 || i < m.last { // the coast has the most where it begins
+			v, a, _ := q.at(d)
+			k.state(v, a, inertia)
+		}
 		if q.j < 0 && q.a > 0 {
 			k.c2 = max(k.c2, q.crest(d, inertia))
 		}

@@ -154,19 +154,22 @@ func TestAllThatIsNotPossibleIsSaidAtOnceAndOnceAStep(t *testing.T) {
 	yards.Name, yards.From, yards.To = "Yards", units.PacePer100(58, units.Yard), units.PacePer100(100, units.Yard)
 	slow := named("Drill", byTime(t, 30*time.Second, "6:00", "6:00"))
 	swim := named("Hundreds", byTime(t, 60*time.Second, "1:40", "1:40"))
-	blocks := numbered(fast, fast, yards, slow, swim, rest(13200*time.Millisecond, off(4, 70*time.Second)), swim, rest(13200*time.Millisecond, off(6, 70*time.Second)))
+	blocks := numbered(fast, fast, yards, slow, swim, rest(13200*time.Millisecond, off(4, 70*time.Second)), swim, rest(13200*time.Millisecond, off(6, 70*time.Second)),
+		rest(0, off(6, 80*time.Second), off(4, 140*time.Second)))
 	blocks[1].Step = 0
 	blocks[6].Step, blocks[7].Step = 4, 5
+	blocks[8].Round, blocks[8].Of = 2, 2
 	f, _, err := p.Profile(State{}, blocks)
 	want := `Sprint: 1:05/100m is too fast here: the fastest possible is 1:11.5/100m (the cap is 1.40 m/s)
 Yards: 0:58/100yd is too fast here: the fastest possible is 1:05.4/100yd (the cap is 1.40 m/s)
 Drill: 6:00/100m is too slow here: the slowest possible is 5:33.3/100m (the motor's lowest speed)
-Hundreds, round 1 of 1: swim and rest take 1:13.2, the send-off is 1:10: 3.2 s too short`
+Hundreds, round 1 of 1: swim and rest take 1:13.2, the send-off is 1:10: 3.2 s too short
+Hundreds, the round that begins at 2:00: swim and rest take 2:26.4, the send-off is 2:20: 6.4 s too short`
 	if err == nil || err.Error() != want || f != nil {
 		t.Errorf("got\n%v\nwant\n%s", err, want)
 	}
 	var list PlanErrors
-	if !errors.As(err, &list) || len(list) != 4 || list[0].Step != 0 || list[1] != (PlanError{2, 2, strings.Split(want, "\n")[1]}) || list[3].Step != 5 || list[3].Block != 5 {
+	if !errors.As(err, &list) || len(list) != 5 || list[0].Step != 0 || list[1] != (PlanError{2, 2, strings.Split(want, "\n")[1]}) || list[3].Step != 5 || list[3].Block != 5 {
 		t.Errorf("got %+v", list)
 	}
 }

@@ -95,8 +95,12 @@ func (r *review) late(f *Profile, s *Span) string {
 		if short := took - off.Every; short > inTime {
 			// Rounded up, so that a send-off longer by what is said will do.
 			short = (short + 100*time.Millisecond - 1).Truncate(100 * time.Millisecond)
-			return fmt.Sprintf("%s, round %d of %d: swim and rest take %s, the send-off is %s: %.1f s too short",
-				first.Block.Name, first.Block.Round, first.Block.Of, units.FormatTime(took), units.FormatTime(off.Every), short.Seconds())
+			round := "the round that begins at " + units.FormatTime(first.Start)
+			if b := &first.Block; b.Round == s.Block.Round && b.Of == s.Block.Of {
+				round = fmt.Sprintf("round %d of %d", b.Round, b.Of)
+			}
+			return fmt.Sprintf("%s, %s: swim and rest take %s, the send-off is %s: %.1f s too short",
+				first.Block.Name, round, units.FormatTime(took), units.FormatTime(off.Every), short.Seconds())
 		}
 	}
 	return ""
