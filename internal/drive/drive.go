@@ -46,7 +46,6 @@ type Report struct {
 type Drive struct {
 	backend Backend
 	cfg     Config
-	motor   water.Motor
 	wake    chan struct{} // one place; tells Run that a stop was latched
 
 	mu      sync.Mutex
@@ -73,9 +72,6 @@ func New(b Backend, c Config) *Drive {
 	c.Every = orDefault(c.Every, DefaultEvery)
 	c.Silence = orDefault(c.Silence, DefaultSilence)
 	d := &Drive{backend: b, cfg: c, wake: make(chan struct{}, 1), giveUp: make(chan struct{})}
-	if c.Model != nil {
-		d.motor = c.Model.Motor()
-	}
 	d.latch(fault.NotReset)
 	return d
 }
@@ -118,26 +114,21 @@ func (d *Drive) Stop(why fault.Code) {
 func (d *Drive) latch(why fault.Code) {
 	d.report.Stops++
 	d.report.Latched, d.report.Why, d.report.Ordered = true, why, units.MotorSpeed{}
-	d.forget()
+	d.box, d.fresh, d.order, d.driven = Order{}, false, Order{}, false
 	if !d.gaveUp {
 		close(d.giveUp)
 		d.gaveUp = true
 	}
 }
 
-// forget sees to it that nothing permitted before can act.
-func (d *Drive) forget() {
-	d.box, d.fresh, d.order, d.driven = Order{}, false, Order{}, false
-}
-
 // Unlatch takes back the stops that the release covers, all or none; it reports whether nothing is latched afterwards.
-// A stop that is taken back before the backend has carried it out is carried out all the same. Nothing permitted before can act afterwards.
+// A stop that is taken back before the backend has carried it out is carried out all the same. Nothing permitted before can act afterwards:
+// the stop has emptied the mailbox, and while it was latched Set has put nothing there.
 func (d *Drive) Unlatch(r safety.Release) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.report.Latched && d.report.Stops <= r.Upto() {
 		d.report.Latched = false
-		d.forget()
 	}
 	return !d.report.Latched
 }
@@ -162,19 +153,24 @@ func (d *Drive) Simulated() bool {
 	return ok && s.Simulated()
 }
 
-// orderFor turns a permission into an order within the motor's limits.
+// orderFor turns a permission into an order within the motor's limits. Without a model there are none to hold to.
 func (d *Drive) orderFor(c safety.Cleared) Order {
-	if c == (safety.Cleared{}) || d.cfg.Model == nil {
+	if d.cfg.Model == nil {
 		return Order{}
 	}
 	if jog := c.Jog(); jog != (units.MotorSpeed{}) {
-		return clamp(jog, d.motor)
+		return clamp(jog, d.cfg.Model.Motor())
 	}
 	v, a := c.Water()
-	if !(v.MetresPerSecond() >= 0) { // the model squares it
+	return flow(d.cfg.Model, v, a)
+}
+
+// flow is the order that makes the water follow (v, a). The model squares v: what is negative would drive the water.
+func flow(m *water.Model, v units.Speed, a units.Accel) Order {
+	if !(v.MetresPerSecond() >= 0) {
 		return Order{}
 	}
-	return clamp(d.cfg.Model.MotorFor(v, a), d.motor)
+	return clamp(m.MotorFor(v, a), m.Motor())
 }
 
 // clamp is standstill below the motor's lowest speed and for what is no number, and at most its highest.

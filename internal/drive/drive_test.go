@@ -252,8 +252,10 @@ func TestStopOutlivesReset(t *testing.T) {
 	d.Set(clear(1))
 	d.Exchange(3 * every)
 	w.want(t, "stop", "read", "stop", "read")
-	d.Set(clear(1))
 	d.Exchange(4 * every)
+	w.want(t, "read") // what was permitted while the stop was on its way is gone
+	d.Set(clear(1))
+	d.Exchange(5 * every)
 	w.want(t, "set 500", "read")
 }
 
@@ -288,6 +290,22 @@ func TestLinkErrors(t *testing.T) {
 	d.Exchange(3 * every)
 	if p := d.Report(); p.Link != nil || p.At != 3*every {
 		t.Errorf("report after a good exchange: %+v", p)
+	}
+}
+
+// TestFailedStopShows: that a further stop came meanwhile is no excuse for one that failed.
+func TestFailedStopShows(t *testing.T) {
+	d, w := released(t)
+	no := errors.New("no answer")
+	w.before(func(call string, _ drive.Round) error {
+		d.Stop(fault.LinkLost)
+		return no
+	})
+	d.Stop(fault.StopPressed)
+	d.Exchange(every)
+	w.want(t, "stop")
+	if p := d.Report(); p.Link != no || p.Carried != 1 || p.Stops != 3 {
+		t.Errorf("report after a stop that failed: %+v", p)
 	}
 }
 

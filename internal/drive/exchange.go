@@ -84,13 +84,14 @@ func (d *Drive) begin(now time.Duration) errand {
 	return e
 }
 
-// take empties the mailbox. What lay there for too long, behind an exchange that hung, is dropped, and so is what comes while a stop is on its way.
+// take empties the mailbox. What comes while a stop is on its way is dropped. What lay there for too long, behind an exchange that hung, is known to the
+// watchdog by when it was put there.
 func (d *Drive) take(now time.Duration) {
 	d.fresh = false
 	if d.boxed == untimed {
 		d.boxed = now
 	}
-	if d.report.Carried < d.report.Stops || now-d.boxed >= d.cfg.Silence {
+	if d.report.Carried < d.report.Stops {
 		return
 	}
 	d.order, d.ordered = d.box, d.boxed
