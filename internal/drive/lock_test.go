@@ -208,6 +208,25 @@ func TestRecords(t *testing.T) {
 	}
 }
 
+// TestForeignFolder: only root can give a folder to somebody else, so for anybody else it asks for a folder of root's.
+func TestForeignFolder(t *testing.T) {
+	dir := t.TempDir()
+	t.Setenv("RUNTIME_DIRECTORY", "")
+	t.Setenv("XDG_RUNTIME_DIR", dir)
+	if err := os.Mkdir(dir+"/sequencerd", 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if os.Geteuid() != 0 {
+		t.Setenv("XDG_RUNTIME_DIR", "/proc/1") // no folder of ours, and none can be made
+	} else if err := os.Chown(dir+"/sequencerd", 65534, 65534); err != nil {
+		t.Fatal(err)
+	}
+	if l, err := drive.Acquire("/dev/ttyX0", "test", ""); err == nil {
+		l.Release()
+		t.Error("a lock in somebody else's folder")
+	}
+}
+
 func TestFolderOfLocks(t *testing.T) {
 	for _, c := range []struct {
 		what  string
@@ -228,6 +247,12 @@ func TestFolderOfLocks(t *testing.T) {
 				t.Fatal(err)
 			}
 		}, ""},
+		{"a file in its place", func(t *testing.T, dir string) {
+			t.Setenv("XDG_RUNTIME_DIR", dir+"/session")
+			if err := os.WriteFile(dir+"/session/sequencerd", nil, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}, ""},
 		{"a session that is not there", func(t *testing.T, dir string) { t.Setenv("XDG_RUNTIME_DIR", dir+"/gone") }, ""},
 	} {
 		t.Run(c.what, func(t *testing.T) {
@@ -241,8 +266,8 @@ func TestFolderOfLocks(t *testing.T) {
 			c.make(t, dir)
 			l, err := drive.Acquire("/dev/ttyX0", "test", "")
 			if c.where == "" {
-				if err == nil {
-					t.Error("a lock in a folder that cannot be trusted")
+				if err == nil || !strings.Contains(err.Error(), "folder for the drive's lock") {
+					t.Errorf("a lock in a folder that cannot be trusted: %v", err)
 				}
 				return
 			}
