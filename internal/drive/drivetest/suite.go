@@ -38,6 +38,9 @@ type Options struct {
 	LinkLoss  time.Duration    // within this the drive begins its own stop when nobody speaks to it
 	Timeout   time.Duration    // of one exchange; default drive.DefaultTimeout
 	Tolerance units.MotorSpeed // between an order and the settled motor; default 5 rpm
+
+	// AtOnce runs all cases at the same time: for links whose calls wait until the elapsed time has really passed.
+	AtOnce bool
 }
 
 // Suite runs all cases, each on a fresh motor.
@@ -48,6 +51,7 @@ func Suite(t *testing.T, o Options) {
 	if o.Tolerance == (units.MotorSpeed{}) {
 		o.Tolerance = units.RPM(5)
 	}
+	var reports []func()
 	for _, c := range cases {
 		b, w := o.New(t)
 		if !c.possible(w) {
@@ -56,12 +60,23 @@ func Suite(t *testing.T, o Options) {
 			}
 			continue
 		}
-		t.Run(c.name, func(t *testing.T) {
-			t.Cleanup(func() { b.Close() })
-			if err := c.check(newRig(o, b, w)); err != nil {
-				t.Errorf("%v\nThe rule: %s", err, c.rule)
-			}
+		check := func() error { return c.check(newRig(o, b, w)) }
+		if o.AtOnce {
+			found := make(chan error, 1)
+			go func() { found <- check() }()
+			check = func() error { return <-found }
+		}
+		reports = append(reports, func() {
+			t.Run(c.name, func(t *testing.T) {
+				t.Cleanup(func() { b.Close() })
+				if err := check(); err != nil {
+					t.Errorf("%v\nThe rule: %s", err, c.rule)
+				}
+			})
 		})
+	}
+	for _, report := range reports {
+		report()
 	}
 }
 

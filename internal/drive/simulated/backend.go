@@ -129,6 +129,16 @@ func (b *Backend) Set(r drive.Round, o drive.Order) error {
 	return b.set(r, o.Motor().RPM())
 }
 
+// Turn is Set for a motor that plays the one behind somebody else's link: who sends its orders was checked on the way.
+func (b *Backend) Turn(r drive.Round, m units.MotorSpeed) error { return b.set(r, m.RPM()) }
+
+// Trip makes the motor trip now.
+func (b *Backend) Trip() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.motor.trips = append([]time.Duration{b.motor.now}, b.motor.trips...)
+}
+
 func (b *Backend) set(r drive.Round, rpm float64) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
