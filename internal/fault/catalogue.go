@@ -34,7 +34,7 @@ var catalogue = map[Code]Fault{
 	TickLate:       {What: "The program was late and stopped the motor.", Water: "The water runs out by itself.", Do: "Reset to go on; if it happens again, close other programs on this computer."},
 	LinkLost:       {What: "The motor does not answer.", Water: "The water may still move.", Do: "Leave the water; if it does not slow down, press the emergency stop."},
 	FeedbackOld:    {What: "The motor has not reported its speed for too long.", Water: "The water may still move.", Do: "Leave the water; if it does not slow down, press the emergency stop."},
-	DriveFault:     {What: "The motor drive reports a fault.", Water: "The water runs out by itself.", Do: "Look at the drive's own display, then reset."},
+	DriveFault:     {What: "The motor drive reports a fault.", Water: "The water runs out by itself.", Do: "Look at the drive's own display, mend the cause, then reset; where this comes again at once, reset once more."},
 	OverCap:        {What: "A faster current was asked than is allowed here.", Water: "The water is held at the allowed speed.", Do: "Choose a slower pace."},
 	Unattended:     {What: "Nobody has pressed anything for the idle shutoff time.", Water: "The water comes to rest.", Do: "Reset to take up the session where it stopped."},
 	LongestSwim:    {What: "The longest swim allowed here is over.", Water: "The water comes to rest.", Do: "Leave the water and rest; then reset."},

@@ -231,6 +231,9 @@ func (c *Core) reset() error {
 		return err
 	}
 	release, err := c.guard.Reset(c.learn())
+	if c.report.Fault != "" {
+		c.cfg.Drive.Stop(fault.DriveFault) // acknowledges it at the drive, for the next try
+	}
 	if err != nil {
 		return err
 	}
