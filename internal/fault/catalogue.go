@@ -17,6 +17,21 @@ const (
 	ProgramPanic   Code = "program-failed"   // a part of the program failed
 	ProgramEnds    Code = "program-ends"     // the program is ending, and stops the motor first
 	LoopSilent     Code = "loop-silent"      // the control loop has given no permission for 250 ms
+	WallUnread     Code = "wall-unread"      // the stop input cannot be read, or has not been for a while
+	StopUntried    Code = "stop-untried"     // no stop press was seen since the program started, or within a day
+	CoverOff       Code = "cover"            // the cover interlock is open or unread
+	WaterLevel     Code = "water-level"      // the water level interlock is open or unread
+	NobodySeen     Code = "nobody-seen"      // blocks run and nobody was seen for 15 s
+	NobodySlow     Code = "nobody-slow"      // for 30 s
+	NobodyStop     Code = "nobody-stop"      // for 60 s
+	NobodyYet      Code = "nobody-yet"       // a start at the wall, and nobody at the count-in's end
+	SensorStuck    Code = "sensor-stuck"     // the occupancy sensor has not changed for an hour
+	MotorFast      Code = "motor-fast"       // faster than ordered
+	MotorSlow      Code = "motor-slow"       // not following its orders
+	MotorTurns     Code = "motor-turns"      // turning while it should stand
+	OverSpeed      Code = "over-speed"       // the water is faster than a cap allows
+	PersonInJog    Code = "person-in-jog"    // somebody seen while the bare motor is tried
+	Edited         Code = "edited"           // the configuration was changed while it was in use
 	NotStopped     Code = "not-stopped"      // a reset where nothing is latched
 	StillTurning   Code = "still-turning"    // a reset before the motor is at rest
 	UnderWay       Code = "under-way"        // a start while a swim is under way
@@ -44,6 +59,21 @@ var catalogue = map[Code]Fault{
 	ProgramPanic:   {What: "A part of the program failed.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again; the log says what failed."},
 	ProgramEnds:    {What: "The program is ending.", Water: "The motor is stopped and the water runs out by itself.", Do: "Start the program again to go on."},
 	LoopSilent:     {What: "The program's control loop fell silent.", Water: "The motor is stopped and the water runs out by itself.", Do: "Reset to go on; if it happens again, start the program again."},
+	WallUnread:     {What: "The stop button cannot be read.", Water: "The water runs out by itself.", Do: "Leave the water; have the wall's wiring looked at before another swim."},
+	StopUntried:    {What: "The stop button has not been tried today.", Water: "The water is not driven.", Do: "Press the stop button, release it, reset, then start."},
+	CoverOff:       {What: "The cover contact is open.", Water: "The water is not driven.", Do: "Put the cover where it belongs, then reset."},
+	WaterLevel:     {What: "The water level contact is open.", Water: "The water comes to rest.", Do: "Fill up the water, then reset."},
+	NobodySeen:     {What: "Nobody is seen in the water.", Water: "The water goes on for now.", Do: "Swim where the sensor sees you, or press pause."},
+	NobodySlow:     {What: "Nobody has been seen in the water for half a minute.", Water: "The water slows down.", Do: "Swim where the sensor sees you; look whether somebody needs help."},
+	NobodyStop:     {What: "Nobody has been seen in the water for a minute.", Water: "The water comes to rest.", Do: "Look whether somebody needs help; then reset."},
+	NobodyYet:      {What: "The count-in is over and nobody is seen in the water.", Water: "The water starts.", Do: "Get in, or press pause."},
+	SensorStuck:    {What: "The occupancy sensor has not changed for an hour.", Water: "The water goes on.", Do: "Cover the sensor for a moment to see whether it still works."},
+	MotorFast:      {What: "The motor turned faster than ordered.", Water: "The motor is stopped and the water runs out by itself.", Do: "Leave the water; have the drive looked at before another swim."},
+	MotorSlow:      {What: "The motor does not follow its orders.", Water: "The motor is stopped and the water runs out by itself.", Do: "Look for something in the outlet or at the drive; then reset."},
+	MotorTurns:     {What: "The motor turns although it should stand.", Water: "The water moves.", Do: "Leave the water and press the emergency stop."},
+	OverSpeed:      {What: "The water was faster than is allowed here.", Water: "The motor is stopped and the water runs out by itself.", Do: "Have the calibration checked before another swim."},
+	PersonInJog:    {What: "Somebody is seen in the water while the motor is being tried.", Water: "The motor is stopped.", Do: "Clear the water first."},
+	Edited:         {What: "The configuration was changed while it was in use.", Water: "The water goes on as before.", Do: "The change counts once the flume is at rest and the program reads it again."},
 	NotStopped:     {What: "There is nothing to reset.", Do: "Start when you are ready."},
 	StillTurning:   {What: "The motor still turns.", Water: "The water still moves.", Do: "Wait until it is at rest, then reset."},
 	UnderWay:       {What: "A swim is under way already.", Do: "Finish it first."},

@@ -9,12 +9,15 @@ import (
 
 // Facts are what is known at one tick. The zero Facts are the dangerous case: nothing has been read.
 type Facts struct {
-	Now   time.Duration // monotonic, since the start of the program
-	Gap   time.Duration // since the tick before; 0 at the first
-	Drive DriveFacts
-	Stop  fault.Code // somebody or something asks for a fast stop in this tick; empty where not
-	Press bool       // a press anywhere in this tick: a sign of a person
-	Seen  bool       // the occupancy signal changed in this tick
+	Now    time.Duration // monotonic, since the start of the program
+	Gap    time.Duration // since the tick before; 0 at the first
+	Drive  DriveFacts
+	Stop   fault.Code  // somebody or something asks for a fast stop in this tick; empty where not
+	Press  bool        // a press anywhere in this tick: a sign of a person
+	Seen   bool        // the occupancy signal changed in this tick
+	Wall   WallFacts   // NoWall where there is none
+	Water  units.Speed // as estimated from the motor speed that the drive reports
+	Edited bool        // the configuration on the disk is not the one that runs
 }
 
 // DriveFacts are what the drive reports of itself.
@@ -22,6 +25,7 @@ type DriveFacts struct {
 	Reads   uint64           // good reads so far; 0: nothing known
 	At      time.Duration    // when the last good read was
 	Motor   units.MotorSpeed // actual
+	Ordered units.MotorSpeed // what was last sent
 	Lost    bool             // the last exchange failed
 	Fault   bool             // the drive reports a fault of its own
 	Stops   uint64           // stops latched so far, by anybody
@@ -33,8 +37,10 @@ type DriveFacts struct {
 type Wish struct {
 	Speed units.Speed
 	Accel units.Accel
-	Off   bool // the motor is to be off: at rest, or on the coast
-	Under bool // a swim is under way: from the count-in until the water has come to rest
+	Off   bool             // the motor is to be off: at rest, or on the coast
+	Under bool             // a swim is under way: from the count-in until the water has come to rest
+	Swims bool             // its blocks run: somebody ought to be in the water
+	Jog   units.MotorSpeed // an installer's, in place of a speed
 
 	// For the question "still there?", which goes best into a rest.
 	AtRest   bool
@@ -50,6 +56,7 @@ const (
 	Fine    Level = iota
 	Notice        // said, nothing else
 	Caution       // said, with a cue
+	Slow          // no faster than CautionSpeed
 	Soft          // down with the session's limits, then disabled; latched
 	Fast          // the drive's quick stop at once, then disabled; latched
 )
@@ -57,12 +64,13 @@ const (
 // Verdict is what a guard makes of a tick.
 type Verdict struct {
 	Cleared Cleared
-	Stop    bool       // call Drive.Stop(Why) now
-	Soft    bool       // the swim has to come down with its own limits
-	Level   Level      // the highest that holds
-	Why     fault.Code // of that level; while latched, of the stop
-	Ask     bool       // ask whether somebody is still there
-	Permit  bool       // nothing is latched: the heartbeat may beat
+	Stop    bool        // call Drive.Stop(Why) now
+	Soft    bool        // the swim has to come down with its own limits
+	Level   Level       // the highest that holds
+	Why     fault.Code  // of that level; while latched, of the stop
+	Ask     bool        // ask whether somebody is still there
+	Cap     units.Speed // no faster than this for now; zero where no rule says so
+	Permit  bool        // nothing is latched: the heartbeat may beat
 }
 
 // Config is what a guard needs to know of flume and swimmer.
@@ -72,4 +80,8 @@ type Config struct {
 	IdleShutoff time.Duration // from the last sign of a person; default 30 min, common practice in this trade
 	LongestSwim time.Duration // default 2 h
 	SoftTime    time.Duration // a soft stop that has not ended after this becomes a fast one
+
+	CautionSpeed units.Speed   // while a caution slows the water down; default 0.6 m/s, the project's own choice
+	MotorRamp    float64       // the motor's own ramp in rpm/s, to judge whether it follows; 0 for none worth minding
+	QuickStop    time.Duration // the longest that the drive's quick stop takes; default 3 s
 }

@@ -8,12 +8,12 @@ import (
 )
 
 const (
-	lateBy     = 150 * time.Millisecond // DESIGN: up to this the profile goes on; more is a fast stop
-	linkBlip   = 200 * time.Millisecond // failed exchanges for less are a blip
-	staleAfter = 300 * time.Millisecond // feedback older than this is no feedback
-	goodFor    = 2 * time.Second        // of good feedback before a start, after a fault
-	softSlack  = 0.02                   // m/s: what relief of a positive acceleration may add after a soft stop
-	atRest     = 5.0                    // rpm: an absolute floor, below which a motor counts as at rest
+	lateBy    = 150 * time.Millisecond // up to this the profile goes on; more is a fast stop
+	goodFor   = 2 * time.Second        // of good feedback before a start, after a fault
+	stopGood  = 24 * time.Hour         // for so long a stop press that was seen shows that the button works
+	softSlack = 0.02                   // m/s: what the relief of a positive acceleration may add after a soft stop
+	atRest    = 5.0                    // rpm: an absolute floor, below which a motor counts as at rest
+	slowTime  = 10 * time.Second       // the swim has so long to come down to a caution's speed by itself
 )
 
 // phase is the guard's whole memory of what is allowed. Its zero value is locked.
@@ -23,28 +23,34 @@ const (
 	locked  phase = iota // nothing is cleared until a reset
 	ready                // nothing is cleared until a start
 	moving               // a wish may be cleared
+	jogging              // an installer's jog may be cleared, for a while
 	falling              // a soft stop: only a wish that comes down may be cleared; then locked
 )
 
 // Guard decides whether water may move. The zero Guard, but for its Config, clears nothing until a reset and a start.
 type Guard struct {
-	cfg       Config
-	phase     phase
-	why       fault.Code // of the lock, or of the soft stop
-	released  uint64     // stops that a reset has taken back
-	started   time.Duration
-	fallSince time.Duration
-	ceiling   float64       // m/s: while falling, what was last cleared
-	badSince  time.Duration // failed exchanges since, while bad
-	bad       bool
-	badAt     time.Duration // last moment of bad feedback
+	cfg      Config
+	phase    phase
+	why      fault.Code // of the lock, or of the soft stop
+	released uint64     // stops that a reset has taken back
+
+	since     time.Duration // when the phase began
+	ceiling   float64       // m/s: while falling, the least that was cleared
+	jogMost   units.MotorSpeed
+	jogFor    time.Duration
+	expects   bool // a person ought to be there at the count-in's end, and none was seen since the start
 	everBad   bool
+	badAt     time.Duration // last moment of bad feedback
+	holds     [ruleCount]hold
 	attention attention
+	motor     motorWatch
 }
 
 // NewGuard makes a guard that has been reset by nobody.
 func NewGuard(c Config) *Guard {
-	return &Guard{cfg: c, why: fault.NotReset}
+	g := &Guard{why: fault.NotReset}
+	g.Configure(c)
+	return g
 }
 
 // Configure changes the caps and times; allowed only while nothing moves, and it reports whether it was.
@@ -52,92 +58,151 @@ func (g *Guard) Configure(c Config) bool {
 	if g.phase >= moving {
 		return false
 	}
+	if c.CautionSpeed == (units.Speed{}) {
+		c.CautionSpeed = units.MetresPerSecond(0.6)
+	}
+	if c.QuickStop == 0 {
+		c.QuickStop = 3 * time.Second
+	}
 	g.cfg = c
 	return true
 }
 
-// Reset takes back the stops that the guard has seen, if all is well now: locked, no stop asked, feedback good, motor at rest.
+// Reset takes back the stops that the guard has seen, if all is well now: locked, stop input seen released, feedback good, motor at rest.
 // It clears no motion: that takes a Start. The error is a fault.Fault.
 func (g *Guard) Reset(f *Facts) (Release, error) {
+	c := g.feedback(f)
 	switch {
 	case g.phase != locked:
-		return Release{}, fault.Of(fault.NotStopped)
+		c = fault.NotStopped
 	case f.Stop != "":
-		return Release{}, fault.Of(f.Stop)
+		c = f.Stop
+	case stopInput(f) != "":
+		c = stopInput(f)
+	case c == "" && f.Drive.Motor.RPM() > atRest:
+		c = fault.StillTurning
 	}
-	if c := g.feedback(f); c != "" {
+	if c != "" {
 		return Release{}, fault.Of(c)
 	}
-	if f.Drive.Motor.RPM() > atRest {
-		return Release{}, fault.Of(fault.StillTurning)
-	}
-	g.phase, g.released, g.why = ready, f.Drive.Stops, ""
+	g.enter(ready, f.Now)
+	g.released, g.why = f.Drive.Stops, ""
 	return Release{upto: f.Drive.Stops}, nil
 }
 
-// Start is a person's deliberate start: only after it a wish is cleared. The error is a fault.Fault.
-func (g *Guard) Start(f *Facts) error {
-	switch {
-	case g.phase == locked:
-		return fault.Of(g.why)
-	case g.phase != ready:
-		return fault.Of(fault.UnderWay)
-	case f.Stop != "":
-		return fault.Of(f.Stop)
-	case f.Drive.Stops > g.released:
-		return fault.Of(f.Drive.Why)
+// Start is a person's deliberate start: only after it a wish is cleared. With person, somebody is expected to be seen at the count-in's end.
+// The error is a fault.Fault.
+func (g *Guard) Start(f *Facts, person bool) error {
+	if err := g.mayStart(f); err != nil {
+		return err
 	}
-	if c := g.feedback(f); c != "" {
-		return fault.Of(c)
-	}
-	if g.everBad && f.Now-g.badAt < goodFor {
-		return fault.Of(fault.LinkSettling)
-	}
-	g.phase, g.started = moving, f.Now
+	g.enter(moving, f.Now)
+	g.expects = person && f.Wall.Occupancy != Absent
 	g.attention = attention{press: f.Now}
 	return nil
 }
 
+// StartJog is an installer's deliberate start of the bare motor, up to a speed and for a time; nobody may be seen in the water.
+func (g *Guard) StartJog(f *Facts, most units.MotorSpeed, length time.Duration) error {
+	if err := g.mayStart(f); err != nil {
+		return err
+	}
+	if f.Wall.Occupancy == Good {
+		return fault.Of(fault.PersonInJog)
+	}
+	g.enter(jogging, f.Now)
+	g.jogMost, g.jogFor = most, length
+	g.attention = attention{press: f.Now}
+	return nil
+}
+
+func (g *Guard) mayStart(f *Facts) error {
+	c := g.feedback(f)
+	switch {
+	case g.phase == locked:
+		c = g.why
+	case g.phase != ready:
+		c = fault.UnderWay
+	case f.Stop != "":
+		c = f.Stop
+	case stopInput(f) != "":
+		c = stopInput(f)
+	case f.Drive.Stops > g.released:
+		c = f.Drive.Why
+	case f.Wall.Stop != Absent && !(f.Wall.StopSeen && f.Now-f.Wall.SeenAt < stopGood):
+		c = fault.StopUntried
+	case !f.Wall.Cover.fine():
+		c = fault.CoverOff
+	case !f.Wall.Level.fine():
+		c = fault.WaterLevel
+	case c == "" && g.everBad && f.Now-g.badAt < goodFor:
+		c = fault.LinkSettling
+	}
+	if c == "" {
+		return nil
+	}
+	return fault.Of(c)
+}
+
 // Step judges one tick: it clears the wish, or less, or stops.
 func (g *Guard) Step(f *Facts, w Wish) Verdict {
-	g.remember(f)
+	g.remember(f, w)
 	level, why := g.judge(f, w)
 	before := g.phase
 	switch {
-	case f.Stop != "" && g.phase != locked:
-		g.lock(f.Stop)
-	case f.Drive.Stops > g.released && g.phase != locked:
-		g.lock(f.Drive.Why)
-	case g.phase >= moving && level == Fast:
-		g.lock(why)
+	case g.phase == locked:
+	case f.Stop != "":
+		g.lock(f.Stop, f.Now)
+	case stopInput(f) != "":
+		g.lock(stopInput(f), f.Now)
+	case f.Drive.Stops > g.released:
+		g.lock(f.Drive.Why, f.Now)
+	case g.phase == ready:
+	case level == Fast:
+		g.lock(why, f.Now)
 	case g.phase == falling && (w.Off || !w.Under):
-		g.lock(g.why)
-	case g.phase == falling && f.Now-g.fallSince > g.cfg.SoftTime:
-		g.lock(fault.SoftTooSlow)
+		g.lock(g.why, f.Now)
+	case g.phase == falling && f.Now-g.since > g.cfg.SoftTime:
+		g.lock(fault.SoftTooSlow, f.Now)
+	case g.phase == jogging && (level == Soft || f.Now-g.since >= g.jogFor || w.Jog == (units.MotorSpeed{})):
+		g.enter(ready, f.Now)
 	case g.phase == moving && !w.Under:
-		g.phase = ready
+		g.enter(ready, f.Now)
 	case g.phase == moving && level == Soft:
-		g.phase, g.why, g.fallSince = falling, why, f.Now
+		g.enter(falling, f.Now)
+		g.why = why
 	}
-	v := Verdict{Cleared: g.clear(w), Level: level, Why: why, Soft: g.phase == falling, Permit: g.phase != locked}
-	v.Stop = g.phase == locked && before != locked
+	v := Verdict{Level: level, Why: why, Permit: g.phase != locked, Soft: g.phase == falling, Stop: g.phase == locked && before != locked}
 	v.Ask = g.phase == moving && g.attention.asked
-	if g.phase == locked {
+	if level == Slow {
+		v.Cap = g.cfg.CautionSpeed
+	}
+	switch g.phase {
+	case locked:
 		v.Level, v.Why = Fast, g.why
-	} else if g.phase == falling {
+	case falling:
 		v.Level, v.Why = Soft, g.why
 	}
+	v.Cleared = g.clear(w, f.Now, v.Cap)
 	return v
 }
 
 // Locked reports whether a reset is needed, and why.
 func (g *Guard) Locked() (fault.Code, bool) { return g.why, g.phase == locked }
 
-func (g *Guard) lock(why fault.Code) { g.phase, g.why = locked, why }
+func (g *Guard) lock(why fault.Code, now time.Duration) {
+	g.enter(locked, now)
+	g.why = why
+}
+
+func (g *Guard) enter(p phase, now time.Duration) { g.phase, g.since = p, now }
 
 // clear is the only place where a Cleared gets a value.
-func (g *Guard) clear(w Wish) Cleared {
-	if g.phase < moving || w.Off || !w.Under {
+func (g *Guard) clear(w Wish, now time.Duration, slow units.Speed) Cleared {
+	switch {
+	case g.phase == jogging && w.Jog.RPM() > 0: // not for what is no number
+		return Cleared{jog: units.RPM(min(w.Jog.RPM(), g.jogMost.RPM()))}
+	case g.phase != moving && g.phase != falling, w.Off, !w.Under, w.Jog != (units.MotorSpeed{}):
 		g.ceiling = 0
 		return Cleared{}
 	}
@@ -145,6 +210,9 @@ func (g *Guard) clear(w Wish) Cleared {
 	top := g.cfg.Cap.MetresPerSecond()
 	if g.phase == falling {
 		top = min(top, g.ceiling+softSlack)
+	}
+	if s := slow.MetresPerSecond(); s > 0 && g.holding(fault.NobodySlow, now) > slowTime {
+		top = min(top, s)
 	}
 	if !(v >= 0) { // NaN too
 		v, a = 0, 0

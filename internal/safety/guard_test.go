@@ -25,7 +25,7 @@ func newBench(t *testing.T) *bench {
 		Cap: units.MetresPerSecond(1.6), MaxAccel: units.MetresPerSecond2(0.2),
 		IdleShutoff: 30 * time.Minute, LongestSwim: 2 * time.Hour, SoftTime: 30 * time.Second,
 	})}
-	b.f = safety.Facts{Now: time.Second, Drive: safety.DriveFacts{Reads: 1, At: time.Second, Stops: 1, Why: fault.NotReset, Latched: true}}
+	b.f = safety.Facts{Now: time.Second, Wall: safety.NoWall, Drive: safety.DriveFacts{Reads: 1, At: time.Second, Stops: 1, Why: fault.NotReset, Latched: true}}
 	b.w = safety.Wish{Speed: units.MetresPerSecond(1), Under: true, RestAway: true}
 	return b
 }
@@ -57,7 +57,7 @@ func (b *bench) reset() {
 
 func (b *bench) start() {
 	b.t.Helper()
-	if err := b.g.Start(&b.f); err != nil {
+	if err := b.g.Start(&b.f, false); err != nil {
 		b.t.Fatalf("start: %v", err)
 	}
 }
@@ -80,7 +80,7 @@ func TestNothingIsClearedBeforeResetAndStart(t *testing.T) {
 	if v := b.step(); mps(v.Cleared) != 0 || v.Permit || v.Why != fault.NotReset {
 		t.Errorf("before the reset: %+v", v)
 	}
-	if err := b.g.Start(&b.f); code(err) != fault.NotReset {
+	if err := b.g.Start(&b.f, false); code(err) != fault.NotReset {
 		t.Errorf("start before reset: %v", err)
 	}
 	b.reset()
@@ -176,7 +176,7 @@ func TestWhatStopsAndHow(t *testing.T) {
 					t.Fatalf("a cause that goes away is no permission: %+v", v)
 				}
 			}
-			if err := b.g.Start(&b.f); code(err) != c.want {
+			if err := b.g.Start(&b.f, false); code(err) != c.want {
 				t.Fatalf("a start without a reset: %v", err)
 			}
 		})
@@ -233,7 +233,7 @@ func TestAStartWaitsTwoSecondsAfterAFault(t *testing.T) {
 	b.step()
 	b.f.Drive.Lost = false
 	b.step()
-	if err := b.g.Start(&b.f); code(err) != fault.LinkSettling {
+	if err := b.g.Start(&b.f, false); code(err) != fault.LinkSettling {
 		t.Fatalf("at once: %v", err)
 	}
 	for range int(2 * time.Second / tick) {

@@ -6,51 +6,123 @@ import (
 	"flume.example/sequencerd/internal/fault"
 )
 
-// rule is one hazard. The rules stand in the order of their levels, so that the first that holds is the one to act on.
+// rule is one hazard: what holds, for how long it must hold against blips, and what it does then. A stop has no such patience.
 type rule struct {
 	code  fault.Code
 	level Level
+	hold  time.Duration
 	when  func(g *Guard, f *Facts, w Wish) bool
 }
 
-var rules = [...]rule{
-	{fault.TickLate, Fast, func(g *Guard, f *Facts, w Wish) bool { return f.Gap > lateBy+tickLength }},
-	{fault.DriveFault, Fast, func(g *Guard, f *Facts, w Wish) bool { return f.Drive.Fault }},
-	{fault.LinkLost, Fast, func(g *Guard, f *Facts, w Wish) bool { return g.bad && f.Now-g.badSince >= linkBlip }},
-	{fault.FeedbackOld, Fast, func(g *Guard, f *Facts, w Wish) bool { return stale(f) }},
-	{fault.LongestSwim, Soft, func(g *Guard, f *Facts, w Wish) bool { return f.Now-g.started >= g.cfg.LongestSwim }},
-	{fault.Unattended, Soft, func(g *Guard, f *Facts, w Wish) bool { return g.attention.left(g.cfg, f.Now) <= 0 }},
-	{fault.StillThere, Caution, func(g *Guard, f *Facts, w Wish) bool { return g.attention.asked }},
-	{fault.OverCap, Notice, func(g *Guard, f *Facts, w Wish) bool {
-		return w.Speed.MetresPerSecond() > g.cfg.Cap.MetresPerSecond()
-	}},
+// hold is since when a rule's condition has held without a gap.
+type hold struct {
+	on    bool
+	since time.Duration
 }
 
-// tickLength is the regular time between ticks.
-const tickLength = 50 * time.Millisecond
+const (
+	ruleCount  = 20
+	tickLength = 50 * time.Millisecond  // the regular time between ticks
+	staleAfter = 300 * time.Millisecond // feedback older than this is no feedback
+	wallStale  = 200 * time.Millisecond // ten polls of the wall
+	stuckAfter = time.Hour              // an occupancy sensor that has not changed for so long, with somebody in moving water
+)
+
+// rules are all the hazards of a swim under way, the weightiest first. What stops in any phase is in stopInput and Step; what forbids a start, in mayStart.
+var rules = [ruleCount]rule{
+	{fault.TickLate, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Gap > lateBy+tickLength }},
+	{fault.DriveFault, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Drive.Fault }},
+	{fault.LinkLost, Fast, 200 * time.Millisecond, func(g *Guard, f *Facts, w Wish) bool { return f.Drive.Lost }},
+	{fault.FeedbackOld, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return stale(f) }},
+	{fault.MotorFast, Fast, 500 * time.Millisecond, func(g *Guard, f *Facts, w Wish) bool { return g.motor.fast(f) }},
+	{fault.MotorSlow, Fast, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool { return g.motor.slow(f) }},
+	{fault.OverSpeed, Fast, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool {
+		return g.phase != jogging && !(f.Water.MetresPerSecond() <= 1.1*g.cfg.Cap.MetresPerSecond()+0.1)
+	}},
+	{fault.PersonInJog, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return g.phase == jogging && f.Wall.Occupancy == Good }},
+	{fault.CoverOff, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return !f.Wall.Cover.fine() }},
+	{fault.WaterLevel, Soft, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool { return !f.Wall.Level.fine() }},
+	{fault.NobodyStop, Soft, 60 * time.Second, nobody},
+	{fault.LongestSwim, Soft, 0, func(g *Guard, f *Facts, w Wish) bool {
+		return g.phase == moving && f.Now-g.since >= g.cfg.LongestSwim
+	}},
+	{fault.Unattended, Soft, 0, func(g *Guard, f *Facts, w Wish) bool { return g.attention.left(g.cfg, f.Now) <= 0 }},
+	{fault.NobodySlow, Slow, 30 * time.Second, nobody},
+	{fault.NobodySeen, Caution, 15 * time.Second, nobody},
+	{fault.NobodyYet, Caution, 0, func(g *Guard, f *Facts, w Wish) bool { return g.expects && nobody(g, f, w) }},
+	{fault.StillThere, Caution, 0, func(g *Guard, f *Facts, w Wish) bool { return g.attention.asked }},
+	{fault.SensorStuck, Notice, 0, func(g *Guard, f *Facts, w Wish) bool {
+		return w.Swims && f.Wall.Occupancy == Good && f.Now-max(f.Wall.Changed, g.since) >= stuckAfter
+	}},
+	{fault.OverCap, Notice, 0, func(g *Guard, f *Facts, w Wish) bool { return w.Speed.MetresPerSecond() > g.cfg.Cap.MetresPerSecond() }},
+	{fault.Edited, Notice, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Edited }},
+}
+
+// nobody: blocks run, and the occupancy sensor sees no one, or cannot tell.
+func nobody(g *Guard, f *Facts, w Wish) bool { return w.Swims && !f.Wall.Occupancy.fine() }
+
+// stopInput is what the stop wire says, in any phase and without any patience. A wall that has not been read for a while is unread.
+func stopInput(f *Facts) fault.Code {
+	switch {
+	case f.Wall.allAbsent():
+		return ""
+	case f.Now-f.Wall.At > wallStale:
+		return fault.WallUnread
+	case f.Wall.Stop == Bad:
+		return fault.StopPressed
+	case f.Wall.Stop == Unknown:
+		return fault.WallUnread
+	}
+	return ""
+}
 
 // remember keeps what rules need over time.
-func (g *Guard) remember(f *Facts) {
-	if f.Drive.Lost != g.bad {
-		g.bad, g.badSince = f.Drive.Lost, f.Now
-	}
+func (g *Guard) remember(f *Facts, w Wish) {
 	if f.Drive.Lost || f.Drive.Fault || f.Drive.Reads > 0 && stale(f) {
 		g.everBad, g.badAt = true, f.Now
 	}
+	if f.Wall.Occupancy == Good {
+		g.expects = false
+	}
+	g.motor.step(g.cfg, f)
+	if g.phase >= moving {
+		g.attention.step(g.cfg, f, w)
+	}
 }
 
-// judge is the highest level that holds now. Nothing but a stop matters while nothing is under way: Start asks for the rest.
-func (g *Guard) judge(f *Facts, w Wish) (Level, fault.Code) {
+// judge is the highest level that holds now, and its rule. While nothing is under way, only a motor that turns all the same is worth a word.
+func (g *Guard) judge(f *Facts, w Wish) (level Level, why fault.Code) {
 	if g.phase < moving {
+		clear(g.holds[:])
+		if f.Now-g.since > g.cfg.QuickStop && f.Drive.Motor.RPM() > g.motor.floor() {
+			return Caution, fault.MotorTurns
+		}
 		return Fine, ""
 	}
-	g.attention.step(g.cfg, f, w)
 	for i := range rules {
-		if rules[i].when(g, f, w) {
-			return rules[i].level, rules[i].code
+		r, h := &rules[i], &g.holds[i]
+		if !r.when(g, f, w) {
+			h.on = false
+			continue
+		}
+		if !h.on {
+			h.on, h.since = true, f.Now
+		}
+		if f.Now-h.since >= r.hold && r.level > level {
+			level, why = r.level, r.code
 		}
 	}
-	return Fine, ""
+	return level, why
+}
+
+// holding is for how long a rule has been acting.
+func (g *Guard) holding(c fault.Code, now time.Duration) time.Duration {
+	for i := range rules {
+		if rules[i].code == c && g.holds[i].on {
+			return now - g.holds[i].since - rules[i].hold
+		}
+	}
+	return 0
 }
 
 // feedback says what is wrong with the drive's answers now, without any patience.

@@ -30,3 +30,8 @@ type WallFacts struct {
 
 // NoWall are the facts of a place without a wall.
 var NoWall = WallFacts{Stop: Absent, Occupancy: Absent, Cover: Absent, Level: Absent}
+
+// allAbsent reports whether no wire at all is configured, so that nothing need be read.
+func (w *WallFacts) allAbsent() bool {
+	return w.Stop == Absent && w.Occupancy == Absent && w.Cover == Absent && w.Level == Absent
+}

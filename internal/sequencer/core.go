@@ -105,6 +105,7 @@ func (c *Core) Tick(now, dt, gap time.Duration) {
 	case c.verdict.Soft:
 		c.swim.Soft(c.verdict.Why)
 	}
+	c.swim.Cap(c.verdict.Cap)
 	if !c.verdict.Permit {
 		return
 	}
@@ -117,7 +118,7 @@ func (c *Core) Tick(now, dt, gap time.Duration) {
 // ask turns the swim's wish into what the guard wants to know.
 func (c *Core) ask() safety.Wish {
 	st, _ := c.swim.State()
-	w := safety.Wish{Speed: c.wish.Speed, Accel: c.wish.Accel, Off: c.wish.Off, Under: st.Under()}
+	w := safety.Wish{Speed: c.wish.Speed, Accel: c.wish.Accel, Off: c.wish.Off, Under: st.Under(), Swims: st == run.Running}
 	w.AtRest, w.RestIn, w.RestAway = c.swim.RestAhead()
 	return w
 }
@@ -132,9 +133,9 @@ func (c *Core) learn() *safety.Facts {
 	}
 	c.flow.update(c.cfg.Model, r.Reads, r.Motor, at, c.now)
 	c.facts = safety.Facts{
-		Now: c.now, Stop: c.stop, Press: c.press,
+		Now: c.now, Stop: c.stop, Press: c.press, Wall: safety.NoWall, Water: c.flow.head.Speed,
 		Drive: safety.DriveFacts{
-			Reads: r.Reads, At: at, Motor: r.Motor, Lost: r.Link != nil, Fault: r.Fault != "",
+			Reads: r.Reads, At: at, Motor: r.Motor, Ordered: r.Ordered, Lost: r.Link != nil, Fault: r.Fault != "",
 			Stops: r.Stops, Latched: r.Latched, Why: r.Why,
 		},
 	}
@@ -193,7 +194,7 @@ func (c *Core) start(cmd Command) error {
 	if st, _ := c.swim.State(); st == run.CountIn {
 		return c.swim.Start(wait, false)
 	}
-	if err := c.guard.Start(c.learn()); err != nil {
+	if err := c.guard.Start(c.learn(), cmd.By == Wall); err != nil {
 		return err
 	}
 	if err := c.swim.Start(wait, cmd.Again); err != nil {
