@@ -86,10 +86,8 @@ func (r *Result) lines() (planned, water *plotter.Line, err error) {
 	for t := time.Duration(0); t <= total+runout; t += step {
 		st, _, _ := cursor.At(t)
 		a = append(a, plotter.XY{X: t.Seconds(), Y: st.Speed.MetresPerSecond()})
-		if t <= r.length {
-			_, w := r.at(t)
-			b = append(b, plotter.XY{X: t.Seconds(), Y: w})
-		}
+		_, w := r.at(t)
+		b = append(b, plotter.XY{X: t.Seconds(), Y: w})
 	}
 	if planned, err = plotter.NewLine(a); err != nil {
 		return nil, nil, err

@@ -33,8 +33,8 @@ type Result struct {
 	Warnings     []Warning  `json:"warnings"`
 	unit         units.Unit // what the table counts in
 	plan         run.Plan
-	samples      []sample // of the simulated water, one a tick
-	length       time.Duration
+	samples      []sample      // of the simulated water, one a tick, through the runout
+	length       time.Duration // of the blocks, on the simulated clock
 }
 
 // Block is one block of a Result: what was asked, and what the plan gives.

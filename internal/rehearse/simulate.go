@@ -62,34 +62,39 @@ func Rehearse(in Input) (*Result, error) {
 	_, x0 := backend.Water()
 	length := x0
 	var st run.Status
-	asked := false
-	for dt := time.Duration(0); ; dt = tick {
+	asked, over := false, false
+	whole, _ := in.Plan.Profile.Total()
+	runout, _ := in.Plan.Profile.Runout()
+	// The samples go on through the runout, and as long as the plan does where the swim is stopped before.
+	for dt := time.Duration(0); !over || now-begin <= whole+runout; dt = tick {
 		step(dt)
 		at, x := backend.Water()
 		before := length
 		length = x
+		r.samples = append(r.samples, sample{backend.Motor().RPM(), at.MetresPerSecond()})
 		state, why := core.State()
-		if state != run.Running {
-			// the last block ended between the last two ticks
+		switch {
+		case over:
+		case state != run.Running:
+			over = true
 			core.Status(&st)
 			r.length = st.Elapsed
+			// the last block ended between the last two ticks
 			part := 1 - (now-begin-st.Elapsed).Seconds()/tick.Seconds()
 			r.Simulated.Length = before.Metres() + min(max(part, 0), 1)*(length.Metres()-before.Metres()) - x0.Metres()
-			if why != "" {
+			if st.Block < st.Blocks {
 				r.stopped(why, now-begin)
 			}
-			break
-		}
-		r.samples = append(r.samples, sample{backend.Motor().RPM(), at.MetresPerSecond()})
-		r.Simulated.WorstError = math.Max(r.Simulated.WorstError, math.Abs(at.MetresPerSecond()-core.Wish().Speed.MetresPerSecond()))
-		if ask := core.Verdict().Ask; ask && !asked {
-			r.AsksAt = append(r.AsksAt, (now - begin).Seconds())
-			if err := core.Do(sequencer.Command{What: run.Here}); err != nil {
-				return nil, err
+		default:
+			r.Simulated.WorstError = math.Max(r.Simulated.WorstError, math.Abs(at.MetresPerSecond()-core.Wish().Speed.MetresPerSecond()))
+			ask := core.Verdict().Ask
+			if ask && !asked {
+				r.AsksAt = append(r.AsksAt, (now - begin).Seconds())
+				if err := core.Do(sequencer.Command{What: run.Here}); err != nil {
+					return nil, err
+				}
 			}
-			asked = true
-		} else if !ask {
-			asked = false
+			asked = ask
 		}
 		now += tick
 	}
