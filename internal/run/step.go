@@ -185,6 +185,7 @@ func (s *Swim) enter(i int, from ramp.State) {
 // leave books what was swum of the block under way; of a block swum twice, the last time.
 func (s *Swim) leave(done bool) {
 	s.results[s.at] = Result{Time: s.blockTime(), Distance: units.Metres(s.blockX), Done: done}
+	s.ends = append(s.ends, End{s.at, s.results[s.at]})
 }
 
 // replan is the one mechanism for everything that changes a swim under way: what is left of the block, from a state.

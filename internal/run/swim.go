@@ -35,6 +35,12 @@ type Result struct {
 	Done     bool // swum to its end
 }
 
+// End is a block that was left.
+type End struct {
+	Block int
+	Result
+}
+
 // Place is where a swim was interrupted.
 type Place struct {
 	Block int
@@ -66,6 +72,7 @@ type Swim struct {
 	total   float64 // m, of this swim
 	blockX  float64 // m, of this block
 	results []Result
+	ends    []End // not taken yet
 	nudge   float64
 	ceiling units.Speed // the guard's cap; 0 for none
 
@@ -82,6 +89,22 @@ type Announcement struct {
 
 // State is where the swim stands, and why where it is stopped or stopping.
 func (s *Swim) State() (State, fault.Code) { return s.state, s.reason }
+
+// Plan is what is laid out.
+func (s *Swim) Plan() Plan { return s.plan }
+
+// Place is where Start takes up again.
+func (s *Swim) Place() Place { return s.place }
+
+// Swum is the block clock since the first block's start, and the water that has flowed in this swim.
+func (s *Swim) Swum() (time.Duration, units.Distance) { return s.clock, units.Metres(s.total) }
+
+// TakeEnds are the blocks left since the last call, in order. The slice is good until the next block is left.
+func (s *Swim) TakeEnds() []End {
+	e := s.ends
+	s.ends = s.ends[:0]
+	return e
+}
 
 // Open reports whether the block under way waits for somebody to say on.
 func (s *Swim) Open() bool {

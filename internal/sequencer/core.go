@@ -4,6 +4,7 @@
 package sequencer
 
 import (
+	"errors"
 	"math"
 	"time"
 
@@ -63,6 +64,7 @@ type Config struct {
 	Safety    safety.Config
 	Inline    bool // the caller calls Drive.Exchange with the same time as Tick, after each; else Drive.Run runs
 	NoCountIn bool
+	Events    chan<- Event // for a logbook; nil for none
 }
 
 // Core is one swim place: swim, guard, drive and the estimate of the water, advanced by ticks. It is not safe for concurrent use.
@@ -82,6 +84,11 @@ type Core struct {
 	report  drive.Report
 	facts   safety.Facts // of the latest tick
 	flow    flow
+
+	judged   safety.Verdict // last told
+	sampleAt time.Duration  // when the next sample is due
+	under    bool           // a swim was under way at the last tick
+	lost     uint64         // events that found no room
 }
 
 // NewCore makes a core that is stopped.
@@ -92,6 +99,7 @@ func NewCore(c Config) *Core {
 // Tick lets dt pass until now. gap is how long ago the last tick really was, which the guard judges.
 func (c *Core) Tick(now, dt, gap time.Duration) {
 	c.now = now
+	defer c.follow()
 	f := c.learn()
 	f.Gap = gap
 	c.wish = c.swim.Step(dt, units.Metres(c.flow.head.Distance.Metres()))
@@ -144,6 +152,16 @@ func (c *Core) learn() *safety.Facts {
 
 // Do carries out a command between two ticks. The error is a fault.Fault that says why it did nothing.
 func (c *Core) Do(cmd Command) error {
+	err := c.do(cmd)
+	var f fault.Fault
+	if err != nil && !errors.As(err, &f) {
+		f.Code = "error"
+	}
+	c.tell(Event{Kind: Given, Command: cmd.What, By: cmd.By, Nudge: cmd.Nudge, Code: f.Code})
+	return err
+}
+
+func (c *Core) do(cmd Command) error {
 	if cmd.What == run.Stop {
 		c.cfg.Drive.Stop(fault.StopPressed)
 		c.stop = fault.StopPressed
@@ -201,6 +219,7 @@ func (c *Core) start(cmd Command) error {
 		return err
 	}
 	c.swimID++
+	c.tell(Event{Kind: Begun, Plan: c.swim.Plan()})
 	return nil
 }
 
