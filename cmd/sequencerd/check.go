@@ -18,9 +18,16 @@ type checkCommand struct {
 }
 
 func (k *checkCommand) Run(c console, line *commandLine) error {
+	s, err := settings.Load(line.Config, config.Default())
+	if err != nil {
+		return err
+	}
+	if _, err := s.Person(line.Swimmer); err != nil {
+		return err
+	}
 	var problems fault.Problems
 	for _, name := range k.Files {
-		said, err := check(line, name)
+		said, err := check(line, s, name)
 		var ps fault.Problems
 		var p fault.Problem
 		switch {
@@ -31,7 +38,7 @@ func (k *checkCommand) Run(c console, line *commandLine) error {
 		case errors.As(err, &p):
 			problems = append(problems, p)
 		default:
-			problems = append(problems, fault.Problem{File: name, Text: err.Error()})
+			return err
 		}
 	}
 	if len(problems) > 0 {
@@ -41,7 +48,7 @@ func (k *checkCommand) Run(c console, line *commandLine) error {
 }
 
 // check looks at one file and says in a line what it is.
-func check(line *commandLine, name string) (string, error) {
+func check(line *commandLine, s *settings.Settings, name string) (string, error) {
 	text, err := readFile(name)
 	if err != nil {
 		return "", err
@@ -54,10 +61,6 @@ func check(line *commandLine, name string) (string, error) {
 		return fmt.Sprintf("%s: a configuration, all well: %s, drive %s.", name, s.Flume.Name, s.Drive.Backend), nil
 	}
 	session, err := schedule.Parse(name, text)
-	if err != nil {
-		return "", err
-	}
-	s, err := settings.Load(line.Config, config.Default())
 	if err != nil {
 		return "", err
 	}
@@ -86,8 +89,12 @@ func (l *loaded) summary() string {
 		askedTime += a.Time.Seconds()
 		askedLength += a.Distance.In(l.session.Unit)
 	}
+	who := ""
+	if !l.threshold.IsZero() {
+		who = ", threshold " + l.threshold.In(l.session.Unit).String()
+	}
 	t, d := l.plan.Profile.Total()
-	return fmt.Sprintf("%q is all well: %d blocks, asked %s and %.0f %s, will be swum in %s, %.0f %s.", l.session.Title, len(l.plan.Blocks),
+	return fmt.Sprintf("%q is all well%s: %d blocks, asked %s and %.0f %s, will be swum in %s, %.0f %s.", l.session.Title, who, len(l.plan.Blocks),
 		units.FormatTimeWhole(secondsToDuration(askedTime)), askedLength, l.session.Unit, units.FormatTimeWhole(t), d.In(l.session.Unit), l.session.Unit)
 }
 

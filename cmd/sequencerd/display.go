@@ -3,8 +3,13 @@ package main
 import (
 	"fmt"
 	"io"
+	"os"
+	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
+
+	"golang.org/x/term"
 
 	"flume.example/sequencerd/internal/cue"
 	"flume.example/sequencerd/internal/fault"
@@ -39,7 +44,8 @@ func (d *display) begin(simulated bool) {
 		fmt.Fprintln(d.out, "SIMULATED drive: no real water moves.")
 	}
 	if d.live {
-		fmt.Fprintln(d.out, "space pause and resume (on, in an open block)   n next   + slower   - faster   Ctrl-C come to rest; twice: stop")
+		fmt.Fprintln(d.out, "space: pause, resume; next in an open block   n: next   +: slower   -: faster")
+		fmt.Fprintln(d.out, "Ctrl-C: come to rest; twice: stop at once   any other key: still there")
 	}
 }
 
@@ -79,6 +85,9 @@ func (d *display) stateText(s sequencer.Snapshot) string {
 	switch s.State {
 	case run.CountIn:
 		if s.CountIn > 0 {
+			if s.CountIn == 0 {
+				return ""
+			}
 			return fmt.Sprintf("%s  The water starts in %s.", at, units.FormatTimeWhole(s.CountIn))
 		}
 	case run.Pausing:
@@ -131,7 +140,7 @@ func pace(b schedule.Block) string {
 	return b.To.String()
 }
 
-// line is the live line: block, time left, pace, distance, what comes next and its cue.
+// line is the live line: block, time left, pace, distance, what comes next and its cue. Where the terminal is too narrow, the least important goes first.
 func (d *display) line(s sequencer.Snapshot) string {
 	water := s.Water.Pace(s.Unit).Clock()
 	if s.Water.MetresPerSecond() < 0.2 {
@@ -140,32 +149,58 @@ func (d *display) line(s sequencer.Snapshot) string {
 	if d.simulated {
 		water = "SIMULATED " + water
 	}
-	parts := []string{fmt.Sprintf("%d of %d", min(s.Block+1, s.Blocks), s.Blocks)}
+	left := "space: next"
 	switch {
 	case s.State == run.CountIn:
-		parts = append(parts, "starts in "+units.FormatTimeWhole(s.CountIn))
+		left = "starts in " + units.FormatTimeWhole(s.CountIn)
 	case s.State != run.Running:
-		parts = append(parts, s.State.String())
+		left = s.State.String()
 	case s.LeftKnown:
-		parts = append(parts, units.FormatTimeWhole(s.Left)+" left")
-	default:
-		parts = append(parts, "space for on")
+		left = units.FormatTimeWhole(s.Left) + " left"
 	}
-	parts = append(parts, water+"/100"+s.Unit.String(), fmt.Sprintf("%.0f %s", s.Distance.In(s.Unit), s.Unit))
+	var nudge, next, soon string
 	if s.Nudge != 0 {
-		parts = append(parts, fmt.Sprintf("%+g s", s.Nudge))
+		nudge = fmt.Sprintf("%+g s", s.Nudge)
 	}
-	if s.Next.Of > 0 {
-		next := "rest"
-		if !s.Next.Rest {
-			next = pace(s.Next)
-		}
-		parts = append(parts, "then "+next)
+	switch {
+	case s.Next.Of > 0 && s.Next.Rest:
+		next = "then rest"
+	case s.Next.Of > 0:
+		next = "then " + s.Next.From.Clock()
 	}
 	if s.Cue != cue.None && s.At-s.CueAt < 4*time.Second {
-		parts = append(parts, "» "+s.Cue.String())
+		soon = "» " + s.Cue.String()
 	}
-	return strings.Join(parts, "   ")
+	parts := []string{
+		fmt.Sprintf("%d of %d", min(s.Block+1, s.Blocks), s.Blocks), left, water + "/100" + s.Unit.String(),
+		fmt.Sprintf("%.0f %s", s.Distance.In(s.Unit), s.Unit), nudge, next, soon,
+	}
+	const position, distance, nudged, then = 0, 3, 4, 5
+	out := spaced(parts)
+	for _, least := range []int{distance, nudged, position, then} {
+		if utf8.RuneCountInString(out) < d.width() { // the last column stays free: some terminals wrap there
+			break
+		}
+		parts[least] = ""
+		out = spaced(parts)
+	}
+	return out
+}
+
+// spaced joins the parts that are there.
+func spaced(parts []string) string {
+	there := slices.DeleteFunc(slices.Clone(parts), func(p string) bool { return p == "" })
+	return strings.Join(there, "  ")
+}
+
+// width is that of the terminal.
+func (d *display) width() int {
+	if f, ok := d.out.(*os.File); ok {
+		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+			return w
+		}
+	}
+	return 80
 }
 
 // end sums up: asked beside what was delivered, a line a step, and what to do next.

@@ -8,6 +8,12 @@ import (
 	"golang.org/x/term"
 )
 
+// What a terminal in raw mode sends in place of a signal.
+const (
+	ctrlC = 3
+	ctrlZ = 26
+)
+
 func isTerminal(w io.Writer) bool {
 	f, ok := w.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd()))

@@ -57,7 +57,10 @@ func (l *loaded) who(line *commandLine) (err error) {
 	l.threshold = l.person.Threshold
 	if line.Threshold != "" {
 		if l.threshold, err = units.ParsePace(line.Threshold, l.session.Unit); err != nil {
-			return fmt.Errorf("--threshold: %w", err)
+			return refused{exitUsage, fmt.Errorf("--threshold: %w", err)}
+		}
+		if s := l.threshold.Seconds(); s < 40 || s > 360 {
+			return refused{exitUsage, fmt.Errorf("--threshold: pace %q: allowed is 0:40 to 6:00 per 100", line.Threshold)}
 		}
 	}
 	return nil
@@ -69,6 +72,10 @@ func (l *loaded) lay() (err error) {
 		return err
 	}
 	l.plan, l.remarks, err = run.NewPlan(l.session, l.person.Name, l.threshold, l.planner)
+	if err == nil {
+		l.remarkLength()
+		return nil
+	}
 	var cannot ramp.PlanErrors
 	if !errors.As(err, &cannot) {
 		return err
@@ -78,6 +85,15 @@ func (l *loaded) lay() (err error) {
 		problems = append(problems, l.session.Problem(e.Step, e.Text))
 	}
 	return problems.Sorted()
+}
+
+// remarkLength tells of a session that the longest swim ends before its own end.
+func (l *loaded) remarkLength() {
+	total, _ := l.plan.Profile.Total()
+	if most := l.settings.Safety.LongestSwim; total >= most {
+		l.remarks = append(l.remarks, fault.Remark{Code: fault.LongestSwim, Block: -1, Text: fmt.Sprintf(
+			"The session takes %s, and the longest swim allowed here is %s: the water comes to rest before the end.", units.FormatTimeWhole(total), units.FormatTimeWhole(most))})
+	}
 }
 
 // guard is what the guard needs for this swimmer. A change is never cleared with more acceleration than a tenth above the comfort limit.

@@ -100,6 +100,7 @@ type exiting struct{}
 // report prints what went wrong, problems in files as they are, a line each.
 func report(c console, err error) int {
 	var problems fault.Problems
+	var problem fault.Problem
 	var r refused
 	code := exitRefused
 	if errors.As(err, &r) {
@@ -109,7 +110,9 @@ func report(c console, err error) int {
 	case err == nil:
 		return exitOK
 	case errors.As(err, &problems):
-		fmt.Fprintln(c.err, problems.Error())
+		fmt.Fprintln(c.err, problems)
+	case errors.As(err, &problem):
+		fmt.Fprintln(c.err, problem)
 	case err.Error() != "":
 		fmt.Fprintf(c.err, "sequencerd: %v\n", err)
 	}

@@ -73,7 +73,8 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	}
 
 	sigs := make(chan os.Signal, 4)
-	signal.Notify(sigs, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGTSTP)
+	// A reader of the output that is gone is a hang-up too: without SIGPIPE here it would end the program, but not the motor.
+	signal.Notify(sigs, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGTSTP, syscall.SIGPIPE)
 	defer signal.Stop(sigs)
 	s.sigs = sigs
 	restore := func() {}
@@ -163,32 +164,50 @@ func (s *swim) follow(ctx context.Context) error {
 	}
 }
 
-// begin waits for the drive to answer, lays out, resets and starts. Whatever is latched for a cause refuses.
+// begin lays out, resets and starts, waiting a little for a drive that does not answer yet. Whatever is latched for a cause refuses.
 func (s *swim) begin(ctx context.Context) error {
-	within := time.NewTimer(3 * time.Second)
-	defer within.Stop()
-	refresh := time.NewTicker(20 * time.Millisecond)
-	defer refresh.Stop()
 	if err := s.seq.Do(ctx, sequencer.Command{What: run.LayOut, Plan: s.plan}); err != nil {
 		return err
 	}
+	within := time.NewTimer(beginWithin)
+	defer within.Stop()
+	for _, what := range []run.Command{run.Reset, run.Start} {
+		if err := s.insist(ctx, what, within.C); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// beginWithin is how long the drive may take to answer well before the start is given up.
+const beginWithin = 6 * time.Second
+
+// insist gives a command until it is taken.
+func (s *swim) insist(ctx context.Context, what run.Command, until <-chan time.Time) error {
+	again := time.NewTicker(20 * time.Millisecond)
+	defer again.Stop()
 	for {
-		err := s.seq.Do(ctx, sequencer.Command{What: run.Reset})
+		err := s.seq.Do(ctx, sequencer.Command{What: what})
 		if err == nil {
-			break
+			return nil
 		}
 		select {
-		case <-refresh.C:
-		case <-within.C:
+		case <-again.C:
+		case <-until:
 			return err
 		case <-s.sigs:
-			return refused{exitByPerson, errors.New("ended before the start; nothing moved")}
+			return errNotStarted
+		case k := <-s.keys:
+			if k == ctrlC || k == ctrlZ {
+				return errNotStarted
+			}
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
-	return s.seq.Do(ctx, sequencer.Command{What: run.Start})
 }
+
+var errNotStarted = refused{exitByPerson, errors.New("ended before the start; nothing moved")}
 
 // over reports whether there is nothing left to wait for: finished, or stopped with the motor at rest.
 func (s *swim) over(snap sequencer.Snapshot) bool {
@@ -205,10 +224,10 @@ func (s *swim) key(ctx context.Context, k byte) {
 	snap := s.last
 	cmd := sequencer.Command{What: run.Here}
 	switch k {
-	case 3: // Ctrl-C
+	case ctrlC:
 		s.end(ctx)
 		return
-	case 26: // Ctrl-Z: nobody can stop a swim halfway
+	case ctrlZ: // nobody can halt a swim halfway
 		s.softly(ctx)
 		return
 	case ' ':
@@ -274,11 +293,12 @@ func (s *swim) do(ctx context.Context, cmd sequencer.Command) {
 
 // outcome is the exit code: by whom the swim was ended.
 func (s *swim) outcome() error {
+	end := s.last
 	switch {
-	case s.last.State == run.Finished && s.last.Block == s.last.Blocks && s.ending == 0:
+	case end.State == run.Finished && end.Block == end.Blocks:
 		return nil
-	case s.ending > 0, s.last.Reason == fault.PersonStop, s.last.Reason == fault.StopPressed, s.last.State == run.Ready:
-		return refused{exitByPerson, errors.New("")}
+	case end.State == run.Stopped && end.Reason != fault.PersonStop && end.Reason != fault.StopPressed:
+		return refused{exitByGuard, errors.New("")}
 	}
-	return refused{exitByGuard, errors.New("")}
+	return refused{exitByPerson, errors.New("")}
 }

@@ -3,6 +3,7 @@ package rehearse
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"flume.example/sequencerd/internal/drive"
@@ -102,9 +103,13 @@ func Rehearse(in Input) (*Result, error) {
 	return r, nil
 }
 
+// stopped tells what ended the simulated swim before its last block did, unless the plan has told already.
 func (r *Result) stopped(why fault.Code, at time.Duration) {
 	r.Simulated.Stopped = string(why)
+	if slices.ContainsFunc(r.Warnings, func(w Warning) bool { return w.Code == why }) {
+		return
+	}
 	r.Warnings = append(r.Warnings, Warning{
-		Code: why, Block: -1, Text: fmt.Sprintf("in the simulation this ends the swim at %s: %s", units.FormatTimeWhole(at), fault.Of(why).What),
+		Code: why, Block: -1, Text: fmt.Sprintf("In the simulation this ends the swim at %s: %s", units.FormatTimeWhole(at), fault.Of(why).What),
 	})
 }
