@@ -190,6 +190,12 @@ func (g *Guard) Step(f *Facts, w Wish) Verdict {
 // Locked reports whether a reset is needed, and why.
 func (g *Guard) Locked() (fault.Code, bool) { return g.why, g.phase == locked }
 
+// LockedSince says since when a reset is needed, and whether one is.
+func (g *Guard) LockedSince() (time.Duration, bool) { return g.since, g.phase == locked }
+
+// QuickStop is the longest that the drive's quick stop takes.
+func (g *Guard) QuickStop() time.Duration { return g.cfg.QuickStop }
+
 func (g *Guard) lock(why fault.Code, now time.Duration) {
 	g.enter(locked, now)
 	g.why = why

@@ -8,7 +8,6 @@ import (
 	"math"
 	"time"
 
-	"flume.example/sequencerd/internal/cue"
 	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/ramp"
@@ -16,6 +15,7 @@ import (
 	"flume.example/sequencerd/internal/safety"
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/units"
+	"flume.example/sequencerd/internal/wall"
 	"flume.example/sequencerd/internal/water"
 )
 
@@ -28,12 +28,12 @@ type Source uint8
 // The sources.
 const (
 	Terminal Source = iota
-	Wall
+	AtWall
 	Panel
 )
 
 // countIn is the time from a start to the water, by where the start was given: from a panel, one still has to get in.
-var countIn = [...]time.Duration{Terminal: 10 * time.Second, Wall: 10 * time.Second, Panel: 30 * time.Second}
+var countIn = [...]time.Duration{Terminal: 10 * time.Second, AtWall: 10 * time.Second, Panel: 30 * time.Second}
 
 // staleAfter is how old what a person saw may be when they press.
 const staleAfter = 3 * time.Second
@@ -62,8 +62,10 @@ type Config struct {
 	Planner   *ramp.Planner // for steady water
 	Unit      units.Unit    // for steady water
 	Safety    safety.Config
-	Inline    bool // the caller calls Drive.Exchange with the same time as Tick, after each; else Drive.Run runs
+	Wall      *wall.Wall // nil for none
+	Inline    bool       // the caller calls Drive.Exchange with the same time as Tick, after each; else Drive.Run runs
 	NoCountIn bool
+	Alive     func()       // called at the end of each tick that ended on time; feeds the watchdogs
 	Events    chan<- Event // for a logbook; nil for none
 }
 
@@ -80,7 +82,8 @@ type Core struct {
 	steady  bool
 	wish    run.Wish
 	verdict safety.Verdict
-	cue     cue.Cue // of the latest tick
+	shown   show
+	changed time.Duration // of the occupancy signal, as last seen
 	report  drive.Report
 	facts   safety.Facts // of the latest tick
 	flow    flow
@@ -99,7 +102,7 @@ func NewCore(c Config) *Core {
 // Tick lets dt pass until now. gap is how long ago the last tick really was, which the guard judges.
 func (c *Core) Tick(now, dt, gap time.Duration) {
 	c.now = now
-	defer c.follow()
+	defer c.after()
 	f := c.learn()
 	f.Gap = gap
 	c.wish = c.swim.Step(dt, units.Metres(c.flow.head.Distance.Metres()))
@@ -141,13 +144,22 @@ func (c *Core) learn() *safety.Facts {
 	}
 	c.flow.update(c.cfg.Model, r.Reads, r.Motor, at, c.now)
 	c.facts = safety.Facts{
-		Now: c.now, Stop: c.stop, Press: c.press, Wall: safety.NoWall, Water: c.flow.head.Speed,
+		Now: c.now, Stop: c.stop, Press: c.press, Wall: c.cfg.Wall.Facts(c.now), Water: c.flow.head.Speed,
 		Drive: safety.DriveFacts{
 			Reads: r.Reads, At: at, Motor: r.Motor, Ordered: r.Ordered, Lost: r.Link != nil, Fault: r.Fault != "",
 			Stops: r.Stops, Latched: r.Latched, Why: r.Why,
 		},
 	}
+	c.facts.Seen = c.facts.Wall.Occupancy != safety.Absent && c.facts.Wall.Changed != c.changed
+	c.changed = c.facts.Wall.Changed
 	return &c.facts
+}
+
+// after is the end of every tick: what the wall shows, and what the logbook hears.
+func (c *Core) after() {
+	c.shown.tick(c)
+	c.cfg.Wall.Show(c.shown.Outputs)
+	c.follow()
 }
 
 // Do carries out a command between two ticks. The error is a fault.Fault that says why it did nothing.
@@ -212,7 +224,7 @@ func (c *Core) start(cmd Command) error {
 	if st, _ := c.swim.State(); st == run.CountIn {
 		return c.swim.Start(wait, false)
 	}
-	if err := c.guard.Start(c.learn(), cmd.By == Wall); err != nil {
+	if err := c.guard.Start(c.learn(), cmd.By == AtWall); err != nil {
 		return err
 	}
 	if err := c.swim.Start(wait, cmd.Again); err != nil {

@@ -45,6 +45,9 @@ type Sequencer struct {
 	wake chan struct{} // closed and made anew at each snapshot that is more than the passing of time
 }
 
+// aliveWithin is how late a tick may end to count as on time.
+const aliveWithin = 150 * time.Millisecond
+
 type request struct {
 	cmd   Command
 	reply chan error
@@ -95,6 +98,10 @@ func (s *Sequencer) Run(ctx context.Context) error {
 			r.reply <- s.core.Do(r.cmd)
 			s.publish()
 			continue
+		case e := <-s.core.cfg.Wall.Events():
+			s.core.pressed(e)
+			s.publish()
+			continue
 		case <-timer.C:
 		}
 		now := time.Since(begin)
@@ -111,6 +118,9 @@ func (s *Sequencer) Run(ctx context.Context) error {
 		} else {
 			s.core.Tick(now, gap, gap)
 			s.publish()
+		}
+		if s.core.cfg.Alive != nil && time.Since(begin)-due < aliveWithin {
+			s.core.cfg.Alive()
 		}
 		for due <= now {
 			due += Tick
