@@ -15,7 +15,7 @@ func Clear(v units.Speed, a units.Accel) safety.Cleared {
 	if _, err := g.Reset(facts); err != nil {
 		panic(fmt.Sprintf("a guard refuses its reset with nothing amiss: %v", err))
 	}
-	if err := g.Start(facts); err != nil {
+	if err := g.Start(facts, false); err != nil {
 		panic(fmt.Sprintf("a guard refuses a start with nothing amiss: %v", err))
 	}
 	return g.Step(facts, safety.Wish{Speed: v, Accel: a, Under: true}).Cleared
@@ -36,5 +36,5 @@ func guard(stops uint64) (*safety.Guard, *safety.Facts) {
 		Cap: units.MetresPerSecond(1000), MaxAccel: units.MetresPerSecond2(1000),
 		IdleShutoff: time.Hour, LongestSwim: time.Hour, SoftTime: time.Minute,
 	})
-	return g, &safety.Facts{Press: true, Drive: safety.DriveFacts{Reads: 1, Stops: stops}}
+	return g, &safety.Facts{Press: true, Wall: safety.NoWall, Drive: safety.DriveFacts{Reads: 1, Stops: stops}}
 }

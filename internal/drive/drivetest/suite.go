@@ -63,7 +63,7 @@ func Suite(t *testing.T, o Options) {
 		check := func() error { return c.check(newRig(o, b, w)) }
 		if o.AtOnce {
 			found := make(chan error, 1)
-			go func() { found <- check() }()
+			go func(check func() error) { found <- check() }(check)
 			check = func() error { return <-found }
 		}
 		reports = append(reports, func() {
