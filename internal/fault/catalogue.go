@@ -40,6 +40,35 @@ const (
 	OtherSession   Code = "other-session"    // another session where only the swimmer may change
 	Stale          Code = "stale"            // a command for what was shown too long ago
 	SendOffMissed  Code = "send-off-missed"  // the round took longer than its send-off
+	StoreFull      Code = "store-full"       // no room for what was swum
+	StoreReadOnly  Code = "store-read-only"  // the disk of the store takes no writes
+	StoreFailing   Code = "store-failing"    // the disk of the store fails
+	StoreDamaged   Code = "store-damaged"    // the store's file cannot be understood
+	StoreSlow      Code = "store-slow"       // the disk takes longer than a second for a write
+	StoreBusy      Code = "store-busy"       // another process records, or holds the store
+	StoreMissed    Code = "store-missed"     // events of a swim never got to the logbook
+	ProgramDied    Code = "program-died"     // a swim was open when the store was opened again
+	NotUnderstood  Code = "not-understood"   // a request that makes no sense
+	NoSuchPage     Code = "no-such-page"     // an address that the panel does not have
+	WrongMethod    Code = "wrong-method"     // an address that is there for something else
+	TooLarge       Code = "too-large"        // a request with more text than is read
+	WrongType      Code = "wrong-type"       // a request whose text is not of the kind that it must be
+	BadSession     Code = "bad-session"      // a session with mistakes
+	NoSuchSession  Code = "no-such-session"  // a session of that name is not here
+	SessionName    Code = "session-name"     // a name that no session may have
+	DemoSession    Code = "demo-session"     // a demo session cannot be changed
+	NoFolder       Code = "no-folder"        // there is no folder to keep sessions in
+	NoSuchSwimmer  Code = "no-such-swimmer"  // a swimmer whom nobody knows here
+	Unconfirmed    Code = "unconfirmed"      // a start of a session with a pace that somebody has to confirm
+	StartNotHere   Code = "start-not-here"   // a start from where none is allowed
+	CodeNeeded     Code = "code-needed"      // a request by a device that is not paired
+	CodeWrong      Code = "code-wrong"       // not the panel's code
+	NoCode         Code = "no-code"          // there is no code to pair with
+	TooManyTries   Code = "too-many-tries"   // too many codes tried
+	TooMany        Code = "too-many"         // too many requests
+	OtherSite      Code = "other-site"       // a request from a page of another site
+	NotKept        Code = "not-kept"         // something could not be written to the disk
+	LoopBusy       Code = "loop-busy"        // the control loop did not answer a request in time
 )
 
 // catalogue has every sentence. Read them in one go in testdata/sentences.golden.
@@ -81,5 +110,34 @@ var catalogue = map[Code]Fault{
 	OtherSession:   {What: "In a pause only the swimmer can change, not the session.", Do: "Finish this swim first, or choose the same session."},
 	SendOffMissed:  {What: "The round took longer than its send-off.", Water: "The next round starts at once.", Do: "Nudge the pace, or swim on."},
 	Stale:          {What: "That was pressed for another swim, or too late.", Do: "Look again, then press again."},
+	StoreFull:      {What: "There is no room left to keep what is swum.", Water: "The water goes on.", Do: "Make room on the disk of this computer; what is swum until then is kept in memory only."},
+	StoreReadOnly:  {What: "What is swum cannot be kept: the disk takes no writes.", Water: "The water goes on.", Do: "After the swim, have the disk or memory card of this computer checked."},
+	StoreFailing:   {What: "What is swum cannot be kept: the disk fails.", Water: "The water goes on.", Do: "After the swim, have the disk or memory card of this computer checked."},
+	StoreDamaged:   {What: "The file with what was swum is damaged.", Water: "The water goes on.", Do: "After the swim, put a backup in its place with sequencerd restore."},
+	StoreSlow:      {What: "The disk is slow to keep what is swum.", Water: "The water goes on.", Do: "If this stays, have the disk or memory card of this computer checked."},
+	StoreBusy:      {What: "Another sequencerd is keeping what is swum there.", Do: "End it first, or choose another folder."},
+	StoreMissed:    {What: "Some of what was swum was not noted down.", Water: "The water goes on.", Do: "Take this swim's figures as too small."},
+	ProgramDied:    {What: "The program ended in the middle of the swim: it failed, was killed, or the power went.", Do: "Look where the swim was left before starting again."},
 	LinkSettling:   {What: "The motor has only just answered again.", Water: "The water is not driven.", Do: "Wait two seconds, then start."},
+	NotUnderstood:  {What: "The request was not understood.", Do: "Load the page again and try once more."},
+	NoSuchPage:     {What: "There is nothing at this address.", Do: "Go back to the deck."},
+	WrongMethod:    {What: "This address is there for something else.", Do: "Go back to the deck."},
+	TooLarge:       {What: "That is more text than is read here.", Do: "Send less; a session may have up to 1 MiB."},
+	WrongType:      {What: "That is not the kind of text that is read here.", Do: "Send JSON to commands, and the plain text of a session to sessions."},
+	BadSession:     {What: "The session has mistakes.", Do: "Mend each at the line where it stands."},
+	NoSuchSession:  {What: "There is no session of that name.", Do: "Choose one from the list."},
+	SessionName:    {What: "A session cannot have that name.", Do: "Use 1 to 60 letters, digits, blanks, hyphens and underlines."},
+	DemoSession:    {What: "The sessions that come with the program stay as they are.", Do: "Keep it under another name, and change that."},
+	NoFolder:       {What: "There is no folder here to keep sessions in.", Do: "Give the program one in its configuration."},
+	NoSuchSwimmer:  {What: "There is no swimmer of that name.", Do: "Choose one from the list."},
+	Unconfirmed:    {What: "This session has a pace that seems too fast.", Do: "Look at it again, and confirm it if it is meant so."},
+	StartNotHere:   {What: "A swim cannot be started from this device.", Do: "Start it at the wall, or on the flume's own computer."},
+	CodeNeeded:     {What: "This device is not paired with the flume.", Do: "Enter the panel's code."},
+	CodeWrong:      {What: "That is not the panel's code.", Do: "Try again, or have a new one set on the flume's own computer."},
+	NoCode:         {What: "No code has been set for this panel.", Do: "Set one on the flume's own computer."},
+	TooManyTries:   {What: "Too many codes were tried.", Do: "Wait half a minute, then try again."},
+	TooMany:        {What: "Too many requests came from here at once.", Do: "Wait a moment, then try again; stop always works."},
+	OtherSite:      {What: "The request came from a page of another site.", Do: "Open the flume's own page."},
+	NotKept:        {What: "It could not be written to the disk.", Do: "Look whether the disk is full or protected; the log says more."},
+	LoopBusy:       {What: "The control loop did not answer in time.", Do: "Look at the water; press the wall button if it should not move."},
 }

@@ -19,6 +19,7 @@ type Snapshot struct {
 	run.Status
 	Swim      uint64 // counts the starts
 	Seq       uint64 // counts the snapshots
+	Changed   uint64 // Seq of the latest one with another state, block or plan than the one before
 	At        time.Duration
 	Simulated bool
 	Wish      ramp.State
@@ -31,6 +32,8 @@ type Snapshot struct {
 	Cue       cue.Cue    // the latest cue, and when it began
 	CueAt     time.Duration
 	Drive     drive.Report
+	Wall      safety.WallFacts
+	Profile   *ramp.Profile // of what is laid out, from standstill; nil where nothing is
 }
 
 // Sequencer runs a Core on real time: one goroutine, one timer, one select. Do and Snapshot may be called from any goroutine.
@@ -135,16 +138,21 @@ func (s *Sequencer) publish() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	p := &s.snap
-	state, block, why, ask := p.State, p.Block, p.Why, p.Ask
+	state, block, profile, why, ask := p.State, p.Block, p.Profile, p.Why, p.Ask
 	c.swim.Status(&p.Status)
 	p.Swim, p.Seq, p.At, p.Simulated = c.swimID, p.Seq+1, c.now, c.cfg.Drive.Simulated()
 	p.Wish, p.Motor, p.Water, p.Drive = c.wish.State, c.report.Motor, c.flow.head.Speed, c.report
+	p.Wall, p.Profile = c.facts.Wall, c.swim.Plan().Profile
 	p.Cleared, _ = c.verdict.Cleared.Water()
 	p.Level, p.Why, p.Ask = c.verdict.Level, c.verdict.Why, c.verdict.Ask
 	if c.wish.Cue != cue.None && p.At != p.CueAt {
 		p.Cue, p.CueAt = c.wish.Cue, p.At
 	}
-	if state != p.State || block != p.Block || why != p.Why || ask != p.Ask || p.CueAt == p.At {
+	changed := state != p.State || block != p.Block || profile != p.Profile
+	if changed {
+		p.Changed = p.Seq
+	}
+	if changed || why != p.Why || ask != p.Ask || p.CueAt == p.At {
 		close(s.wake)
 		s.wake = make(chan struct{})
 	}
