@@ -67,7 +67,7 @@ type Verdict struct {
 	Stop    bool        // call Drive.Stop(Why) now
 	Soft    bool        // the swim has to come down with its own limits
 	Level   Level       // the highest that holds
-	Why     fault.Code  // of that level; while latched, of the stop
+	Why     fault.Code  // of that level; while latched, of the stop, or that the motor turns all the same
 	Ask     bool        // ask whether somebody is still there
 	Cap     units.Speed // no faster than this for now; zero where no rule says so
 	Permit  bool        // nothing is latched: the heartbeat may beat

@@ -1,6 +1,7 @@
 package safety
 
 import (
+	"math"
 	"time"
 
 	"flume.example/sequencerd/internal/fault"
@@ -13,6 +14,7 @@ const (
 	stopGood  = 24 * time.Hour         // for so long a stop press that was seen shows that the button works
 	softSlack = 0.02                   // m/s: what the relief of a positive acceleration may add after a soft stop
 	atRest    = 5.0                    // rpm: an absolute floor, below which a motor counts as at rest
+	relief    = 500 * time.Millisecond // for so long after a soft stop a positive acceleration may go on: five times what the default relief jerk needs
 	slowTime  = 10 * time.Second       // the swim has so long to come down to a caution's speed by itself
 )
 
@@ -79,7 +81,7 @@ func (g *Guard) Reset(f *Facts) (Release, error) {
 		c = f.Stop
 	case stopInput(f) != "":
 		c = stopInput(f)
-	case c == "" && f.Drive.Motor.RPM() > atRest:
+	case c == "" && !still(f):
 		c = fault.StillTurning
 	}
 	if c != "" {
@@ -107,7 +109,7 @@ func (g *Guard) StartJog(f *Facts, most units.MotorSpeed, length time.Duration) 
 	if err := g.mayStart(f); err != nil {
 		return err
 	}
-	if f.Wall.Occupancy == Good {
+	if person(f) {
 		return fault.Of(fault.PersonInJog)
 	}
 	g.enter(jogging, f.Now)
@@ -120,15 +122,15 @@ func (g *Guard) mayStart(f *Facts) error {
 	c := g.feedback(f)
 	switch {
 	case g.phase == locked:
-		c = g.why
+		c = or(g.why, fault.NotReset)
 	case g.phase != ready:
 		c = fault.UnderWay
 	case f.Stop != "":
 		c = f.Stop
 	case stopInput(f) != "":
 		c = stopInput(f)
-	case f.Drive.Stops > g.released:
-		c = f.Drive.Why
+	case f.Drive.Stops != g.released:
+		c = or(f.Drive.Why, fault.StopPressed)
 	case f.Wall.Stop != Absent && !(f.Wall.StopSeen && f.Now-f.Wall.SeenAt < stopGood):
 		c = fault.StopUntried
 	case !f.Wall.Cover.fine():
@@ -137,6 +139,8 @@ func (g *Guard) mayStart(f *Facts) error {
 		c = fault.WaterLevel
 	case c == "" && g.everBad && f.Now-g.badAt < goodFor:
 		c = fault.LinkSettling
+	case c == "" && !still(f):
+		c = fault.StillTurning
 	}
 	if c == "" {
 		return nil
@@ -155,11 +159,11 @@ func (g *Guard) Step(f *Facts, w Wish) Verdict {
 		g.lock(f.Stop, f.Now)
 	case stopInput(f) != "":
 		g.lock(stopInput(f), f.Now)
-	case f.Drive.Stops > g.released:
-		g.lock(f.Drive.Why, f.Now)
-	case g.phase == ready:
+	case f.Drive.Stops != g.released:
+		g.lock(or(f.Drive.Why, fault.StopPressed), f.Now)
 	case level == Fast:
 		g.lock(why, f.Now)
+	case g.phase == ready:
 	case g.phase == falling && (w.Off || !w.Under):
 		g.lock(g.why, f.Now)
 	case g.phase == falling && f.Now-g.since > g.cfg.SoftTime:
@@ -179,7 +183,10 @@ func (g *Guard) Step(f *Facts, w Wish) Verdict {
 	}
 	switch g.phase {
 	case locked:
-		v.Level, v.Why = Fast, g.why
+		v.Level = Fast
+		if why != fault.MotorTurns || v.Stop {
+			v.Why = g.why
+		}
 	case falling:
 		v.Level, v.Why = Soft, g.why
 	}
@@ -201,12 +208,27 @@ func (g *Guard) lock(why fault.Code, now time.Duration) {
 	g.why = why
 }
 
-func (g *Guard) enter(p phase, now time.Duration) { g.phase, g.since = p, now }
+func (g *Guard) enter(p phase, now time.Duration) {
+	g.phase, g.since = p, now
+	if p != falling { // what has held for a while counts within one swim
+		clear(g.holds[:])
+	}
+}
+
+func or(c, otherwise fault.Code) fault.Code {
+	if c == "" {
+		return otherwise
+	}
+	return c
+}
+
+// still reports whether the motor is known to be at rest; what is no number is not.
+func still(f *Facts) bool { return math.Abs(f.Drive.Motor.RPM()) <= atRest }
 
 // clear is the only place where a Cleared gets a value.
 func (g *Guard) clear(w Wish, now time.Duration, slow units.Speed) Cleared {
 	switch {
-	case g.phase == jogging && w.Jog.RPM() > 0: // not for what is no number
+	case g.phase == jogging && min(w.Jog.RPM(), g.jogMost.RPM()) > 0: // not for what is no number
 		return Cleared{jog: units.RPM(min(w.Jog.RPM(), g.jogMost.RPM()))}
 	case g.phase != moving && g.phase != falling, w.Off, !w.Under, w.Jog != (units.MotorSpeed{}):
 		g.ceiling = 0
@@ -216,18 +238,19 @@ func (g *Guard) clear(w Wish, now time.Duration, slow units.Speed) Cleared {
 	top := g.cfg.Cap.MetresPerSecond()
 	if g.phase == falling {
 		top = min(top, g.ceiling+softSlack)
+		if now-g.since > relief {
+			a = min(a, 0) // else the motor would lead water that ought to come down
+		}
 	}
 	if s := slow.MetresPerSecond(); s > 0 && g.holding(fault.NobodySlow, now) > slowTime {
 		top = min(top, s)
 	}
-	if !(v >= 0) { // NaN too
-		v, a = 0, 0
-	}
 	if v > top {
 		v, a = top, min(a, 0)
 	}
-	if limit := g.cfg.MaxAccel.MetresPerSecond2(); !(a <= limit) {
-		a = limit
+	a = min(a, g.cfg.MaxAccel.MetresPerSecond2())
+	if !(v >= 0 && v <= top) || math.IsNaN(a) { // what is no number, or has a limit that is none, clears nothing
+		v, a = 0, 0
 	}
 	if g.phase == moving || v < g.ceiling {
 		g.ceiling = v

@@ -1,6 +1,9 @@
 package safety
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // A motor may turn within these of what was ordered: a share, with an absolute floor beside it, since a tenth of nothing is nothing.
 const (
@@ -27,13 +30,16 @@ func (m *motorWatch) step(c Config, f *Facts) {
 	m.least = min(order, m.least+by)
 }
 
-func (m *motorWatch) floor() float64 { return motorFloor }
-
-// fast also holds for what is no number.
+// fast also holds for what is no number, and for a motor that turns backwards.
 func (m *motorWatch) fast(f *Facts) bool {
-	return !(f.Drive.Motor.RPM() <= fastShare*m.most+motorFloor)
+	return !(math.Abs(f.Drive.Motor.RPM()) <= fastShare*m.most+motorFloor)
 }
 
 func (m *motorWatch) slow(f *Facts) bool {
 	return !(f.Drive.Motor.RPM() >= slowShare*m.least-motorFloor)
+}
+
+// turns: a drive that has been stopped for longer than its quick stop takes has a motor that turns, or that says nothing sensible.
+func (g *Guard) turns(f *Facts) bool {
+	return f.Now-g.since > g.cfg.QuickStop && !(math.Abs(f.Drive.Motor.RPM()) <= motorFloor)
 }

@@ -9,6 +9,7 @@ import (
 // rule is one hazard: what holds, for how long it must hold against blips, and what it does then. A stop has no such patience.
 type rule struct {
 	code  fault.Code
+	from  phase // the first phase in which it counts
 	level Level
 	hold  time.Duration
 	when  func(g *Guard, f *Facts, w Wish) bool
@@ -21,45 +22,50 @@ type hold struct {
 }
 
 const (
-	ruleCount  = 20
+	ruleCount  = 21
 	tickLength = 50 * time.Millisecond  // the regular time between ticks
 	staleAfter = 300 * time.Millisecond // feedback older than this is no feedback
 	wallStale  = 200 * time.Millisecond // ten polls of the wall
 	stuckAfter = time.Hour              // an occupancy sensor that has not changed for so long, with somebody in moving water
 )
 
-// rules are all the hazards of a swim under way, the weightiest first. What stops in any phase is in stopInput and Step; what forbids a start, in mayStart.
+// rules are all the hazards of a swim under way, and of a motor that ought to stand, the weightiest first. What stops in any phase is in stopInput and
+// Step; what forbids a start, in mayStart.
 var rules = [ruleCount]rule{
-	{fault.TickLate, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Gap > lateBy+tickLength }},
-	{fault.DriveFault, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Drive.Fault }},
-	{fault.LinkLost, Fast, 200 * time.Millisecond, func(g *Guard, f *Facts, w Wish) bool { return f.Drive.Lost }},
-	{fault.FeedbackOld, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return stale(f) }},
-	{fault.MotorFast, Fast, 500 * time.Millisecond, func(g *Guard, f *Facts, w Wish) bool { return g.motor.fast(f) }},
-	{fault.MotorSlow, Fast, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool { return g.motor.slow(f) }},
-	{fault.OverSpeed, Fast, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool {
+	{fault.TickLate, moving, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Gap > lateBy+tickLength }},
+	{fault.DriveFault, moving, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Drive.Fault }},
+	{fault.LinkLost, moving, Fast, 200 * time.Millisecond, func(g *Guard, f *Facts, w Wish) bool { return f.Drive.Lost }},
+	{fault.FeedbackOld, moving, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return stale(f) }},
+	{fault.MotorFast, ready, Fast, 500 * time.Millisecond, func(g *Guard, f *Facts, w Wish) bool { return g.motor.fast(f) }},
+	{fault.MotorSlow, moving, Fast, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool { return g.motor.slow(f) }},
+	{fault.OverSpeed, moving, Fast, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool {
 		return g.phase != jogging && !(f.Water.MetresPerSecond() <= 1.1*g.cfg.Cap.MetresPerSecond()+0.1)
 	}},
-	{fault.PersonInJog, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return g.phase == jogging && f.Wall.Occupancy == Good }},
-	{fault.CoverOff, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return !f.Wall.Cover.fine() }},
-	{fault.WaterLevel, Soft, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool { return !f.Wall.Level.fine() }},
-	{fault.NobodyStop, Soft, 60 * time.Second, nobody},
-	{fault.LongestSwim, Soft, 0, func(g *Guard, f *Facts, w Wish) bool {
+	{fault.PersonInJog, moving, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return g.phase == jogging && person(f) }},
+	{fault.CoverOff, moving, Fast, 0, func(g *Guard, f *Facts, w Wish) bool { return !f.Wall.Cover.fine() }},
+	{fault.WaterLevel, moving, Soft, 2 * time.Second, func(g *Guard, f *Facts, w Wish) bool { return !f.Wall.Level.fine() }},
+	{fault.NobodyStop, moving, Soft, 60 * time.Second, nobody},
+	{fault.LongestSwim, moving, Soft, 0, func(g *Guard, f *Facts, w Wish) bool {
 		return g.phase == moving && f.Now-g.since >= g.cfg.LongestSwim
 	}},
-	{fault.Unattended, Soft, 0, func(g *Guard, f *Facts, w Wish) bool { return g.attention.left(g.cfg, f.Now) <= 0 }},
-	{fault.NobodySlow, Slow, 30 * time.Second, nobody},
-	{fault.NobodySeen, Caution, 15 * time.Second, nobody},
-	{fault.NobodyYet, Caution, 0, func(g *Guard, f *Facts, w Wish) bool { return g.expects && nobody(g, f, w) }},
-	{fault.StillThere, Caution, 0, func(g *Guard, f *Facts, w Wish) bool { return g.attention.asked }},
-	{fault.SensorStuck, Notice, 0, func(g *Guard, f *Facts, w Wish) bool {
+	{fault.Unattended, moving, Soft, 0, func(g *Guard, f *Facts, w Wish) bool { return g.attention.left(g.cfg, f.Now) <= 0 }},
+	{fault.NobodySlow, moving, Slow, 30 * time.Second, nobody},
+	{fault.NobodySeen, moving, Caution, 15 * time.Second, nobody},
+	{fault.NobodyYet, moving, Caution, 0, func(g *Guard, f *Facts, w Wish) bool { return g.expects && nobody(g, f, w) }},
+	{fault.StillThere, moving, Caution, 0, func(g *Guard, f *Facts, w Wish) bool { return g.attention.asked }},
+	{fault.SensorStuck, moving, Notice, 0, func(g *Guard, f *Facts, w Wish) bool {
 		return w.Swims && f.Wall.Occupancy == Good && f.Now-max(f.Wall.Changed, g.since) >= stuckAfter
 	}},
-	{fault.OverCap, Notice, 0, func(g *Guard, f *Facts, w Wish) bool { return w.Speed.MetresPerSecond() > g.cfg.Cap.MetresPerSecond() }},
-	{fault.Edited, Notice, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Edited }},
+	{fault.OverCap, moving, Notice, 0, func(g *Guard, f *Facts, w Wish) bool { return w.Speed.MetresPerSecond() > g.cfg.Cap.MetresPerSecond() }},
+	{fault.MotorTurns, locked, Caution, 0, func(g *Guard, f *Facts, w Wish) bool { return g.phase == locked && g.turns(f) }},
+	{fault.Edited, moving, Notice, 0, func(g *Guard, f *Facts, w Wish) bool { return f.Edited }},
 }
 
 // nobody: blocks run, and the occupancy sensor sees no one, or cannot tell.
 func nobody(g *Guard, f *Facts, w Wish) bool { return w.Swims && !f.Wall.Occupancy.fine() }
+
+// person: somebody is seen, or may be there since the sensor cannot tell.
+func person(f *Facts) bool { return f.Wall.Occupancy != Absent && f.Wall.Occupancy != Bad }
 
 // stopInput is what the stop wire says, in any phase and without any patience. A wall that has not been read for a while is unread.
 func stopInput(f *Facts) fault.Code {
@@ -70,7 +76,7 @@ func stopInput(f *Facts) fault.Code {
 		return fault.WallUnread
 	case f.Wall.Stop == Bad:
 		return fault.StopPressed
-	case f.Wall.Stop == Unknown:
+	case !f.Wall.Stop.fine():
 		return fault.WallUnread
 	}
 	return ""
@@ -90,18 +96,11 @@ func (g *Guard) remember(f *Facts, w Wish) {
 	}
 }
 
-// judge is the highest level that holds now, and its rule. While nothing is under way, only a motor that turns all the same is worth a word.
+// judge is the highest level that holds now, and its rule.
 func (g *Guard) judge(f *Facts, w Wish) (level Level, why fault.Code) {
-	if g.phase < moving {
-		clear(g.holds[:])
-		if f.Now-g.since > g.cfg.QuickStop && f.Drive.Motor.RPM() > g.motor.floor() {
-			return Caution, fault.MotorTurns
-		}
-		return Fine, ""
-	}
 	for i := range rules {
 		r, h := &rules[i], &g.holds[i]
-		if !r.when(g, f, w) {
+		if g.phase < r.from || !r.when(g, f, w) {
 			h.on = false
 			continue
 		}
