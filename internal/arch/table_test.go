@@ -31,6 +31,7 @@ const (
 	sequencer = "internal/sequencer"
 	rehearse  = "internal/rehearse"
 	store     = "internal/store"
+	logbook   = "internal/logbook"
 	settings  = "internal/settings"
 	panel     = "internal/panel"
 	comm      = "internal/commission"
@@ -61,6 +62,7 @@ var rooms = []room{
 	{path: sequencer, job: "the loop: timer, facts, guard, drive, snapshots", imports: []string{run, safety, drive, water, wall}, closure: true},
 	{path: rehearse, job: "a session through the same tick without waiting; table, JSON, CSV, plot", imports: []string{sequencer, simulated}, closure: true, never: []string{wall}},
 	{path: store, job: "swimmers, swims, paired devices, records: durable", imports: []string{units, fault}},
+	{path: logbook, job: "what the loop tells → stored swims, without ever holding the loop up", imports: []string{sequencer, store}, closure: true, never: []string{wall}},
 	{path: settings, job: "configuration file → checked values, all faults at once with file and line",
 		imports: []string{schedule, ramp, water, safety, wall, drive, simulated, serial, mqtt, tomlplace, units, fault}},
 	{path: panel, job: "web pages and HTTP API: sends commands, reads snapshots", imports: []string{sequencer, rehearse, store, swimmer, settings}, closure: true, never: []string{wall}},
@@ -97,6 +99,10 @@ var forbidden = []edge{
 	{home, wall, "the network must not be able to act as a button or hold an input"},
 	{home, drive, "home automation sees snapshots; nothing on the network but the panel commands"},
 	{store, run, "the store keeps what it is given; its files outlive the types of a swim"},
+	{store, sequencer, "the store keeps values; the logbook turns what the loop tells into them"},
+	{sequencer, logbook, "the loop tells whoever listens, and never waits for a disk"},
+	{sequencer, store, "the loop must not be able to wait for a disk"},
+	{logbook, wall, "who keeps the books presses no buttons"},
 	{settings, sequencer, "settings are values; the program wires them"},
 	{settings, config, "the program hands the embedded default over like any other file"},
 	{comm, program, "a program is not a library"},
@@ -120,6 +126,7 @@ var libraries = []library{
 	{"gonum.org/v1/plot", []string{rehearse}, "curve as SVG and PNG"},
 	{"periph.io/x/conn/v3", []string{wall}, "pins"},
 	{"periph.io/x/host/v3", []string{wall}, "pins on Linux"},
+	{"zombiezen.com/go/sqlite", []string{store}, "SQLite without C"},
 	{"pgregory.net/rapid", nil, "property tests"},
 	{"go.uber.org/goleak", nil, "goroutines left behind by a test"},
 }

@@ -18,15 +18,20 @@ func NewPlan(s *schedule.Session, swimmer string, threshold units.Pace, p *ramp.
 	if err != nil {
 		return Plan{}, nil, err
 	}
-	return Plan{Title: s.Title, Swimmer: swimmer, Unit: s.Unit, Blocks: blocks, Planner: p, Profile: profile}, append(remarks, more...), nil
+	return Plan{Title: s.Title, Swimmer: swimmer, Threshold: threshold, Unit: s.Unit, Blocks: blocks, Planner: p, Profile: profile}, append(remarks, more...), nil
+}
+
+// Copy is a plan of its own: what changes in a swim under way (a steady pace does) does not change it.
+func (p Plan) Copy() Plan {
+	p.Blocks = append([]schedule.Block(nil), p.Blocks...)
+	return p
 }
 
 // ByItself is the plan with every open block ending after its planned time, for where nobody is there to say on.
 func (p Plan) ByItself() Plan {
-	blocks := append([]schedule.Block(nil), p.Blocks...)
-	for i := range blocks {
-		blocks[i].Capped = blocks[i].Capped || blocks[i].Extent == schedule.Open
+	p = p.Copy()
+	for i, b := range p.Blocks {
+		p.Blocks[i].Capped = b.Capped || b.Extent == schedule.Open
 	}
-	p.Blocks = blocks
 	return p
 }

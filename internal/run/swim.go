@@ -22,6 +22,8 @@ const nudgeMost = 60
 // Plan is what is laid out: a session for a swimmer, planned from standstill.
 type Plan struct {
 	Title, Swimmer string
+	Text           string     // the session as it was written, for the logbook; empty for steady water
+	Threshold      units.Pace // the swimmer's, for the logbook; zero where not known
 	Unit           units.Unit
 	Blocks         []schedule.Block
 	Planner        *ramp.Planner
@@ -95,6 +97,14 @@ func (s *Swim) Plan() Plan { return s.plan }
 
 // Place is where Start takes up again.
 func (s *Swim) Place() Place { return s.place }
+
+// Here is how far the swim has come.
+func (s *Swim) Here() Place {
+	if s.state == Stopping {
+		return s.place
+	}
+	return Place{Block: s.at, Done: s.progress()}
+}
 
 // Swum is the block clock since the first block's start, and the water that has flowed in this swim.
 func (s *Swim) Swum() (time.Duration, units.Distance) { return s.clock, units.Metres(s.total) }

@@ -32,6 +32,11 @@ const (
 	Panel
 )
 
+var sourceNames = [...]string{"terminal", "wall", "panel"}
+
+// String is the source's name in what is kept of a swim.
+func (s Source) String() string { return sourceNames[s] }
+
 // countIn is the time from a start to the water, by where the start was given: from a panel, one still has to get in.
 var countIn = [...]time.Duration{Terminal: 10 * time.Second, AtWall: 10 * time.Second, Panel: 30 * time.Second}
 
@@ -170,6 +175,9 @@ func (c *Core) Do(cmd Command) error {
 		f.Code = "error"
 	}
 	c.tell(Event{Kind: Given, Command: cmd.What, By: cmd.By, Nudge: cmd.Nudge, Code: f.Code})
+	if st, _ := c.swim.State(); err == nil && cmd.What == run.Swimmer && st.Under() {
+		c.tell(Event{Kind: Changed, Plan: c.swim.Plan().Copy(), Place: c.swim.Here()})
+	}
 	return err
 }
 
@@ -231,7 +239,7 @@ func (c *Core) start(cmd Command) error {
 		return err
 	}
 	c.swimID++
-	c.tell(Event{Kind: Begun, Plan: c.swim.Plan()})
+	c.tell(Event{Kind: Begun, Plan: c.swim.Plan().Copy(), Place: c.swim.Place()})
 	return nil
 }
 

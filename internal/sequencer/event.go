@@ -14,17 +14,19 @@ type Kind uint8
 
 // The kinds.
 const (
-	Begun    Kind = iota // a swim was started: Plan
+	Begun    Kind = iota // a swim was started: Plan, and Place where it takes up an interrupted one
 	BlockEnd             // a block was left: Block, Result
 	Given                // a command was given: Command, By, Code (why it did nothing; empty where it did)
 	Judged               // the guard's level or reason changed: Level, Code
-	Sample               // once a second of a swim: Wish, Water, Motor, Distance
+	Sample               // once a second of a swim: Wish, Water, Motor, Distance, Place
+	Changed              // another swimmer took over in a pause: Plan, Place
 	Ended                // a swim is over: State, Code, Place, Distance
 )
 
 // Event is something that a logbook wants to keep, as a copy.
 type Event struct {
 	Kind     Kind
+	Lost     uint64 // how many found no room before it, since the start of the program
 	Swim     uint64
 	At       time.Duration // since the start of the program
 	Clock    time.Duration // of the swim: block clock since its first block
@@ -49,7 +51,7 @@ func (c *Core) tell(e Event) {
 	if c.cfg.Events == nil {
 		return
 	}
-	e.Swim, e.At = c.swimID, c.now
+	e.Lost, e.Swim, e.At = c.lost, c.swimID, c.now
 	e.Clock, e.Distance = c.swim.Swum()
 	select {
 	case c.cfg.Events <- e:
@@ -71,7 +73,7 @@ func (c *Core) follow() {
 	under := state.Under()
 	if under && c.now >= c.sampleAt {
 		c.sampleAt = c.now + time.Second
-		c.tell(Event{Kind: Sample, Wish: c.wish.Speed, Water: c.flow.head.Speed, Motor: c.report.Motor, State: state})
+		c.tell(Event{Kind: Sample, Wish: c.wish.Speed, Water: c.flow.head.Speed, Motor: c.report.Motor, State: state, Place: c.swim.Here()})
 	}
 	if c.under && !under {
 		c.tell(Event{Kind: Ended, State: state, Code: why, Place: c.swim.Place()})
