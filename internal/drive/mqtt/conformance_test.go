@@ -32,6 +32,7 @@ func (w witness) Trip(now time.Duration)    { w.time.wait(now); w.Backend.Trip()
 
 // TestConformance: the suite of all backends, over a broker that nobody here wrote, on real time.
 func TestConformance(t *testing.T) {
+	t.Parallel()
 	if !have(t, "mosquitto", "mosquitto_passwd") {
 		return
 	}
