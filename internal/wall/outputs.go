@@ -22,10 +22,10 @@ func (w *Wall) Show(o Outputs) {
 	}
 }
 
-// show writes what has changed, until ctx is done.
+// show writes the latest, until ctx is done.
 func (w *Wall) show(ctx context.Context) error {
 	defer w.dark() // also after a panic
-	var is, failing [pinCount]bool
+	var failing [pinCount]bool
 	for {
 		select {
 		case <-ctx.Done():
@@ -36,13 +36,11 @@ func (w *Wall) show(ctx context.Context) error {
 		want := [pinCount]bool{LampPin: w.want.Lamp, BeeperPin: w.want.Beeper, HeartbeatPin: w.want.Heartbeat}
 		w.mu.Unlock()
 		for p := LampPin; p < pinCount; p++ {
-			if w.pins[p] == nil || want[p] == is[p] {
+			if w.pins[p] == nil {
 				continue
 			}
 			err := w.pins[p].Out(gpio.Level(want[p]))
-			if err == nil {
-				is[p] = want[p]
-			} else if !failing[p] {
+			if err != nil && !failing[p] {
 				slog.Error("an output of the wall cannot be switched", "key", p.Key(), "pin", w.cfg.Pins[p], "error", err)
 			}
 			failing[p] = err != nil

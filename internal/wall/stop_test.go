@@ -77,7 +77,8 @@ func TestABlipLatches(t *testing.T) {
 			t.Errorf("the first facts after a blip: %+v", f)
 		}
 		r.wait(40 * time.Millisecond)
-		if f := r.facts(); f.Stop != safety.Good || !f.StopSeen || f.SeenAt != at {
+		// The caller read their clock a while before: the press must not seem to be another one.
+		if f := r.w.Facts(r.now() - 3*time.Millisecond); f.Stop != safety.Good || !f.StopSeen || f.SeenAt != at {
 			t.Errorf("the next facts: %+v", f)
 		}
 	})
@@ -293,6 +294,34 @@ func TestAPinThatHangsDelaysNoStop(t *testing.T) {
 		}
 	})
 }
+
+// A stop that cannot be read any more makes the facts grow old, however well the rest is read.
+func TestAStopThatHangsMakesTheFactsOld(t *testing.T) {
+	on(t, Config{}, func(p Pin, in gpio.PinIO) gpio.PinIO {
+		if p == StopPin {
+			return &hanging{PinIO: in, until: time.Now().Add(time.Second)}
+		}
+		return in
+	}, func(r *rig) {
+		r.run()
+		r.wait(500 * time.Millisecond)
+		if f := r.facts(); f.At > 0 || f.Stop != safety.Unknown {
+			t.Errorf("never read: %+v", f)
+		}
+		r.wait(time.Second)
+		if f := r.facts(); r.now()-f.At > 20*time.Millisecond {
+			t.Errorf("read: %+v", f)
+		}
+	})
+}
+
+// hanging does not answer until then.
+type hanging struct {
+	gpio.PinIO
+	until time.Time
+}
+
+func (h *hanging) Read() gpio.Level { <-time.After(time.Until(h.until)); return h.PinIO.Read() }
 
 // A panic in one of the wall's goroutines is a stop, and the wall's end.
 func TestAPanicIsAStop(t *testing.T) {
