@@ -24,7 +24,7 @@ func (s *Settings) overlay(file string, text []byte) error {
 	calibrated := s.water(root.Table("water"))
 	s.safety(root.Table("safety"))
 	s.swimmer(root.Table("swimmer"))
-	wall(root.Table("wall"))
+	s.wall(root.Table("wall"))
 	s.panel(root.Table("panel"))
 	s.store(root.Table("store"))
 	root.Rest()
@@ -177,13 +177,6 @@ func (s *Settings) person(t *tomlplace.Table) {
 	number(t, "cap_mps", slowestCap, 3, units.MetresPerSecond, &p.Cap)
 	t.Rest()
 	s.People = append(s.People, p)
-}
-
-// wall has no keys yet; its place is kept.
-func wall(t *tomlplace.Table) {
-	for _, key := range t.Keys() {
-		t.Problem(key, "%s: [wall] has no keys in this version", key)
-	}
 }
 
 func (s *Settings) panel(t *tomlplace.Table) {

@@ -12,6 +12,7 @@ import (
 	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/units"
+	"flume.example/sequencerd/internal/wall"
 )
 
 const durations = `allowed is a duration with its units, as in "90s", "30m", "1h30m" or "80ms", from `
@@ -104,6 +105,24 @@ var keys = []struct {
 	{"swimmer", "default", `"Maren Tolliver"`, "Maren Tolliver", func(s *Settings) any { return s.Swimmer }, map[string]string{
 		"7": `allowed is text in quotes, as in default = "…"`,
 	}},
+	{"wall", "stop_pin", `"gpiochip0:17"`, map[wall.Pin]string{wall.StopPin: "gpiochip0:17"}, func(s *Settings) any { return s.Wall.Pins }, map[string]string{
+		`"gpiochip0:x"`: namesPin, `" GPIO17"`: namesPin, `17`: `allowed is text in quotes, as in stop_pin = "…"`,
+	}},
+	{"wall", "debounce", `"50ms"`, 50 * time.Millisecond, func(s *Settings) any { return s.Wall.Debounce }, map[string]string{
+		`"0s"`: "allowed is 5ms to 200ms", `"1s"`: "allowed is 5ms to 200ms", `"20"`: durations + "5ms to 200ms",
+	}},
+	{"wall", "buttons", `"to ground"`, true, func(s *Settings) any { return s.Wall.ButtonsToGround }, map[string]string{
+		`"ground"`: `allowed is "to supply" or "to ground"`,
+	}},
+	{"wall", "pulls", `"external"`, true, func(s *Settings) any { return s.Wall.ExternalPulls }, map[string]string{
+		`"up"`: `allowed is "internal" or "external"`, `""`: `allowed is "internal" or "external"`,
+	}},
+	{"wall", "simulated", `true`, true, func(s *Settings) any { return s.Wall.Simulated }, map[string]string{
+		`"yes"`: "allowed is true or false, without quotes",
+	}},
+	{"wall", "socket", `""`, "", func(s *Settings) any { return s.Wall.Socket }, map[string]string{
+		`"wall"`: `allowed is a path from the root, as in "/run/sequencerd/wall", or "" for none`,
+	}},
 	{"panel", "listen", `":8081"`, ":8081", func(s *Settings) any { return s.Listen }, map[string]string{
 		`"8080"`: listens, `"127.0.0.1"`: listens, `"127.0.0.1:0"`: listens, `"127.0.0.1:65536"`: listens, `"127.0.0.1:http"`: listens, `"http://here:80"`: listens,
 	}},
@@ -111,6 +130,8 @@ var keys = []struct {
 		`"a\u0000b"`: `allowed is the name of a folder, or "" for none`,
 	}},
 }
+
+const namesPin = `allowed is the chip and the number of a line, as in "gpiochip0:17", or the name of a line, as in "GPIO17"`
 
 const listens = `allowed is an address and a port from 1 to 65535, as in "127.0.0.1:8080", or ":8080" for every address of this computer`
 
@@ -144,6 +165,9 @@ func TestUnknownKeys(t *testing.T) {
 // TestEveryKeyIsInTable: the table above has every key of the default configuration that has a value of its own.
 func TestEveryKeyIsInTable(t *testing.T) {
 	in := map[string]bool{"rpm": true, "speed_mps": true, "threshold": true} // looked at below
+	for _, p := range wall.Pins() {
+		in[p.Key()] = true // stop_pin stands for all
+	}
 	for _, k := range keys {
 		in[k.key] = true
 	}
@@ -177,6 +201,11 @@ func TestWrongTogether(t *testing.T) {
 		"default swimmer unknown": {"[swimmer]\ndefault = \"Otto\"",
 			`my.toml:2:1: default is swimmer "Otto": known are "Maren Tolliver", "Jonah Reyes-Birch", "Ida Quill"`},
 
+		"a wall without a stop": {"[wall]\nlamp_pin = \"GPIO4\"", "my.toml:1:1: stop_pin: missing: a wall has a stop button"},
+		"one pin for two":       {"[wall]\nstop_pin = \"GPIO4\"\npress_pin = \"GPIO4\"", `my.toml:3:1: press_pin = "GPIO4": is stop_pin already`},
+		"a socket to a real wall": {"[wall]\nstop_pin = \"GPIO4\"\nsocket = \"/tmp/w\"",
+			"my.toml:3:1: socket without simulated = true: only a simulated wall can be pressed through a socket"},
+
 		"rpm alone":       {"[water]\nrpm = [1, 2]", "my.toml:2:1: rpm without speed_mps: a calibration gives both, one speed for each rpm"},
 		"speed alone":     {"[water]\nspeed_mps = [1, 2]", "my.toml:2:1: speed_mps without rpm: a calibration gives both, one speed for each rpm"},
 		"uneven lists":    {"[water]\nrpm = [300, 600, 1500]\nspeed_mps = [1, 2]", "my.toml:3:1: speed_mps has 2 numbers and rpm has 3: allowed is one speed for each rpm"},
@@ -201,10 +230,9 @@ func TestWrongTogether(t *testing.T) {
 		"same name":  {"[[swimmer.person]]\nname = \"Ann\"\n[[swimmer.person]]\nname = \"ANN\"", `my.toml:4:1: name = "ANN": somebody else has that name already`},
 		"person cap": {"[[swimmer.person]]\nname = \"Ann\"\ncap_mps = 0", `my.toml:3:1: cap_mps = 0: allowed is 0.2 to 3`},
 
-		"unknown table":       {"[flum]\nname = \"x\"", `my.toml:1:2: unknown key "flum"; did you mean "flume"? allowed here: flume, ramp, drive, water, safety, swimmer, wall, panel, store`},
-		"unknown key":         {"[ramp]\naccel = 0.1", `my.toml:2:1: unknown key "accel"; allowed here: accel_mps2, decel_mps2, jerk_mps3, relief_jerk_mps3`},
-		"key of a later wall": {"[wall]\nstop_pin = 17", `my.toml:2:1: stop_pin: [wall] has no keys in this version`},
-		"no syntax":           {"[ramp\n", "my.toml:1:6: a ] is missing here: a table is [name], one of several [[name]]"},
+		"unknown table": {"[flum]\nname = \"x\"", `my.toml:1:2: unknown key "flum"; did you mean "flume"? allowed here: flume, ramp, drive, water, safety, swimmer, wall, panel, store`},
+		"unknown key":   {"[ramp]\naccel = 0.1", `my.toml:2:1: unknown key "accel"; allowed here: accel_mps2, decel_mps2, jerk_mps3, relief_jerk_mps3`},
+		"no syntax":     {"[ramp\n", "my.toml:1:6: a ] is missing here: a table is [name], one of several [[name]]"},
 	} {
 		if _, err := Parse("my.toml", []byte(c.text), config.Default()); err == nil || err.Error() != c.want {
 			t.Errorf("%s: got\n%v\nwant\n%s", what, err, c.want)

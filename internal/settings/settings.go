@@ -17,6 +17,7 @@ import (
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/tomlplace"
 	"flume.example/sequencerd/internal/units"
+	"flume.example/sequencerd/internal/wall"
 	"flume.example/sequencerd/internal/water"
 )
 
@@ -30,6 +31,7 @@ type Settings struct {
 	Safety  Safety
 	Swimmer string // who swims where nobody is named; empty for nobody
 	People  []Person
+	Wall    wall.Config
 	Listen  string // address and port of the panel
 	Store   string // folder of the store; empty for none
 

@@ -13,6 +13,7 @@ import (
 	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/units"
+	"flume.example/sequencerd/internal/wall"
 	"flume.example/sequencerd/internal/water"
 )
 
@@ -56,6 +57,7 @@ func TestDefaults(t *testing.T) {
 			{Name: "Jonah Reyes-Birch", Threshold: pace(112)},
 			{Name: "Ida Quill", Threshold: pace(140), Cap: units.MetresPerSecond(0.9)},
 		},
+		Wall:   wall.Config{Debounce: 20 * time.Millisecond}, // common practice, no source
 		Listen: "127.0.0.1:8080",
 		points: []water.Point{point(300, 0.34), point(600, 0.71), point(900, 1.09), point(1200, 1.46), point(1500, 1.80)},
 	}
@@ -216,5 +218,26 @@ func TestLookUp(t *testing.T) {
 	}
 	if s, err := Load(flag, config.Default()); err != nil || s.Flume.Name != "flag" {
 		t.Errorf("the flag gives %+v (%v)", s, err)
+	}
+}
+
+// TestWall: pins on top of each other, one taken away again, and a simulated wall that may be pressed.
+func TestWall(t *testing.T) {
+	if parse(t, "").Wall.Present() {
+		t.Error("the defaults have a wall")
+	}
+	text := "[wall]\nstop_pin = \"GPIO4\"\nskip_pin = \"\"\nlevel_pin = \"pinctrl-bcm2711:22\"\nsimulated = true\nsocket = \"/run/w\""
+	want := wall.Config{
+		Pins:     map[wall.Pin]string{wall.StopPin: "GPIO4", wall.LevelPin: "pinctrl-bcm2711:22"},
+		Debounce: 20 * time.Millisecond, Simulated: true, Socket: "/run/w",
+	}
+	if got := parse(t, text).Wall; !reflect.DeepEqual(got, want) {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+	for _, p := range wall.Pins()[1:] {
+		text := "[wall]\nstop_pin = \"a\"\n" + p.Key() + " = \"b\""
+		if got := parse(t, text).Wall.Pins[p]; got != "b" {
+			t.Errorf("%s gives %q", p.Key(), got)
+		}
 	}
 }
