@@ -415,7 +415,6 @@ func TestEveryDemoKeepsTheContract(t *testing.T) {
 			{[]string{"--threshold", "1:40/100yd"}, "", 100 / metresPerYard},
 		} {
 			t.Run(d.name+" "+strings.Join(who.args, " "), func(t *testing.T) {
-				t.Parallel()
 				jsonText, csvText := rehearseBoth(t, append([]string{d.path}, who.args...)...)
 				o, s := readAsOutsider(t, d.text, who.threshold)
 				r := readJSON(t, jsonText)

@@ -21,7 +21,9 @@ func TestMain(m *testing.M) {
 		main()
 	}
 	os.Unsetenv("SEQUENCERD_CONFIG") // a flume of this machine's own is not what is tested
-	flag.Set("rapid.checks", "200")  // before the flags of the command line, which count
+	// Before the flags of the command line, which count.
+	flag.Set("test.parallel", "40") // processes that mostly wait
+	flag.Set("rapid.checks", "200")
 	if raceEnabled {
 		flag.Set("rapid.checks", "40")
 	}

@@ -194,7 +194,7 @@ func someSession(t *rapid.T, top float64, byDistance bool) (text string, args []
 		threshold = w.threshold / metre
 	}
 	fmt.Fprintf(&w.text, "format = 1\ntitle = \"Some session\"\nunit = %q\n", unit)
-	w.steps("step", 4)
+	w.steps("step", 3)
 	return w.text.String(), args, threshold
 }
 
