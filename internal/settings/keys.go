@@ -179,6 +179,19 @@ func (s *Settings) person(t *tomlplace.Table) {
 	s.People = append(s.People, p)
 }
 
+// startFrom are the places from where the panel may start water.
+var startFrom = []string{"loopback", "paired", "nowhere"}
+
+// fileName reads the name of a file; empty for none.
+func fileName(t *tomlplace.Table, key string) string {
+	text, ok := t.String(key)
+	if ok && strings.ContainsRune(text, 0) {
+		wrong(t, key, "allowed is the name of a file, or \"\" for none")
+		return ""
+	}
+	return text
+}
+
 func (s *Settings) panel(t *tomlplace.Table) {
 	if text, ok := t.String("listen"); ok {
 		host, port, err := net.SplitHostPort(text)
@@ -187,6 +200,17 @@ func (s *Settings) panel(t *tomlplace.Table) {
 		} else {
 			s.Listen = text
 		}
+	}
+	if from, ok := t.String("start_from"); ok {
+		if !slices.Contains(startFrom, from) {
+			wrong(t, "start_from", "allowed is "+words(startFrom))
+		} else {
+			s.StartFrom = from
+		}
+	}
+	s.Certificate, s.Key = fileName(t, "certificate"), fileName(t, "key")
+	if (s.Certificate == "") != (s.Key == "") {
+		blame(t, []place{{"", "certificate"}, {"", "key"}}, "certificate and key go together: allowed is both or neither")
 	}
 	t.Rest()
 }

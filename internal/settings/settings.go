@@ -33,6 +33,10 @@ type Settings struct {
 	People  []Person
 	Wall    wall.Config
 	Listen  string // address and port of the panel
+	// StartFrom says from where the panel may start water: "loopback", the flume's own computer; "paired", every device that has given the code; "nowhere".
+	StartFrom   string
+	Certificate string // PEM files, for the panel over HTTPS; both or neither
+	Key         string
 	Store   string // folder of the store; empty for none
 
 	points []water.Point

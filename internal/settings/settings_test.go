@@ -234,6 +234,11 @@ func TestWall(t *testing.T) {
 	if got := parse(t, text).Wall; !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
+	built := strings.Replace(string(config.Default()), `lamp_pin = ""`, `lamp_pin = "GPIO9"`, 1)
+	s, err := Parse("my.toml", []byte("[wall]\nstop_pin = \"GPIO4\"\nlamp_pin = \"\""), []byte(strings.Replace(built, `stop_pin = ""`, `stop_pin = "GPIO8"`, 1)))
+	if err != nil || len(s.Wall.Pins) != 1 || s.Wall.Pins[wall.StopPin] != "GPIO4" {
+		t.Errorf("one pin of the defaults taken away, one changed: %v (%v)", s, err)
+	}
 	for _, p := range wall.Pins()[1:] {
 		text := "[wall]\nstop_pin = \"a\"\n" + p.Key() + " = \"b\""
 		if got := parse(t, text).Wall.Pins[p]; got != "b" {

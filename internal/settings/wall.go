@@ -2,7 +2,6 @@ package settings
 
 import (
 	"errors"
-	"maps"
 	"path/filepath"
 	"time"
 
@@ -18,7 +17,6 @@ const (
 
 func (s *Settings) wall(t *tomlplace.Table) {
 	c := &s.Wall
-	c.Pins = maps.Clone(c.Pins)
 	for _, p := range wall.Pins() {
 		switch text, ok := t.String(p.Key()); {
 		case !ok:
