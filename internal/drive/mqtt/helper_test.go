@@ -67,11 +67,8 @@ func help(job string) int {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
-	switch job {
-	case "drive":
+	if job == "drive" {
 		return helpDrive(b)
-	case "namespaces":
-		return helpNamespaces()
 	}
 	return 2
 }
@@ -160,5 +157,3 @@ func (s *swim) begin(t testing.TB, rpm float64) {
 }
 
 func (s *swim) end() { s.cancel(); s.done.Wait() }
-
-func helpNamespaces() int { return 2 }

@@ -64,9 +64,12 @@ func freePort(t testing.TB) int {
 
 // mosquitto is a broker of its own, with a password file and an access list, as docs/node.md asks for.
 type mosquitto struct {
-	dir  string
-	port int
-	cmd  *exec.Cmd
+	dir   string
+	host  string
+	port  int
+	apart bool // in a network namespace of its own; plug lays the cables to it
+	plug  func(pid int)
+	cmd   *exec.Cmd
 }
 
 const acl = `user flume
@@ -90,7 +93,14 @@ var passwords = map[string]string{"flume": "brook-7", "node": "weir-3", "deck": 
 // newMosquitto writes the broker's files and starts it. It ends with the test.
 func newMosquitto(t testing.TB, more string) *mosquitto {
 	t.Helper()
-	m := &mosquitto{dir: t.TempDir(), port: freePort(t)}
+	m := &mosquitto{dir: t.TempDir(), host: "127.0.0.1", port: freePort(t)}
+	m.configure(t, more)
+	m.start(t)
+	return m
+}
+
+func (m *mosquitto) configure(t testing.TB, more string) {
+	t.Helper()
 	if os.Getuid() == 0 {
 		// As root it would become another user, who may not read what only root may.
 		more += "user root\n"
@@ -110,9 +120,7 @@ func newMosquitto(t testing.TB, more string) *mosquitto {
 	}
 	m.write(t, "conf", fmt.Sprintf("%sallow_anonymous false\npassword_file %s\nacl_file %s\npersistence false\nset_tcp_nodelay true\n",
 		more, m.file("passwd"), m.file("acl")))
-	m.start(t)
 	t.Cleanup(m.kill)
-	return m
 }
 
 func (m *mosquitto) file(name string) string { return filepath.Join(m.dir, name) }
@@ -128,12 +136,18 @@ func (m *mosquitto) write(t testing.TB, name, text string) {
 func (m *mosquitto) start(t testing.TB) {
 	t.Helper()
 	m.cmd = exec.Command("mosquitto", "-c", m.file("conf"))
-	m.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	m.cmd.SysProcAttr = mortal()
+	if m.apart {
+		m.cmd.SysProcAttr.Cloneflags = syscall.CLONE_NEWNET
+	}
 	if err := m.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
+	if m.apart {
+		m.plug(m.cmd.Process.Pid)
+	}
 	until(t, "the broker listens", 5*time.Second, func() bool {
-		c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", m.port))
+		c, err := net.Dial("tcp", net.JoinHostPort(m.host, fmt.Sprint(m.port)))
 		if err == nil {
 			c.Close()
 		}
@@ -143,7 +157,7 @@ func (m *mosquitto) start(t testing.TB) {
 
 // kill ends the broker as a power cut does.
 func (m *mosquitto) kill() {
-	if m.cmd.Process != nil {
+	if m.cmd != nil && m.cmd.Process != nil {
 		m.cmd.Process.Kill()
 		m.cmd.Wait()
 	}
