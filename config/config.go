@@ -1,4 +1,4 @@
-// Package config embeds the commented default configuration and the demo sessions.
+// Package config embeds the commented default configuration, the demo sessions and the maps of drives.
 package config
 
 import (
@@ -14,6 +14,12 @@ var sessions embed.FS
 
 // Sessions has the demo sessions, "first-swim.toml" and others, at its root.
 var Sessions = sub(sessions, "sessions")
+
+//go:embed drives/*.toml
+var drives embed.FS
+
+// Drives has the maps of drives on a serial line, "tarnholm-v.toml" and others, at its root.
+var Drives = sub(drives, "drives")
 
 // Default is the default configuration, a copy of its own for each caller.
 func Default() []byte { return append([]byte(nil), defaults...) }

@@ -27,6 +27,7 @@ const (
 	simulated = "internal/drive/simulated"
 	serial    = "internal/drive/serial"
 	mqtt      = "internal/drive/mqtt"
+	linetest  = "internal/drive/serial/linetest"
 	drivetest = "internal/drive/drivetest"
 	sequencer = "internal/sequencer"
 	rehearse  = "internal/rehearse"
@@ -37,6 +38,7 @@ const (
 	comm      = "internal/commission"
 	home      = "internal/home"
 	task      = "internal/task"
+	alive     = "internal/alive"
 	config    = "config"
 	program   = "cmd/sequencerd"
 )
@@ -56,7 +58,8 @@ var rooms = []room{
 	{path: wall, job: "buttons, lamp, beeper, occupancy, interlocks, heartbeat; is handed stop as a function", imports: []string{safety, cue, fault}},
 	{path: drive, job: "the one way to a motor: stop latch, mailbox, clamps, deadlines, staleness over a small backend", imports: []string{safety, water, units, fault}},
 	{path: simulated, job: "a motor that is not there, and water that is not quite the model", imports: []string{drive, water, units, fault}},
-	{path: serial, job: "a motor drive on a serial line", imports: []string{drive, water, units, fault}},
+	{path: serial, job: "a motor drive on a serial line", imports: []string{drive, water, tomlplace, units, fault}},
+	{path: linetest, job: "a serial line that goes wrong, and independent drives at its end; for tests"},
 	{path: mqtt, job: "a motor node behind a broker", imports: []string{drive, water, units, fault}},
 	{path: drivetest, job: "the conformance suite that every backend passes", imports: []string{drive, safety, water, units, fault}},
 	{path: sequencer, job: "the loop: timer, facts, guard, drive, snapshots", imports: []string{run, safety, drive, water, wall}, closure: true},
@@ -64,10 +67,11 @@ var rooms = []room{
 	{path: store, job: "swimmers, swims, paired devices, records: durable", imports: []string{units, fault}},
 	{path: logbook, job: "what the loop tells → stored swims, without ever holding the loop up", imports: []string{sequencer, store}, closure: true, never: []string{wall}},
 	{path: settings, job: "configuration file → checked values, all faults at once with file and line",
-		imports: []string{schedule, ramp, water, safety, wall, drive, simulated, serial, mqtt, tomlplace, units, fault}},
+		imports: []string{schedule, ramp, water, safety, wall, drive, simulated, serial, mqtt, alive, tomlplace, units, fault}},
 	{path: panel, job: "web pages and HTTP API: sends commands, reads snapshots", imports: []string{sequencer, rehearse, store, swimmer, settings}, closure: true, never: []string{wall}},
 	{path: comm, job: "the installer's course: measurements, verdicts, record", imports: []string{sequencer, drive, water, store, settings}, closure: true},
 	{path: home, job: "the daemon on the network: mDNS, status for home automation", imports: []string{sequencer, settings, units, fault}},
+	{path: alive, job: "tells the supervisor and the hardware watchdog that ticks end on time; fed by a function, so that it needs no room"},
 	{path: task, job: "starts goroutines, recovers panics, stops the drive, ends the process; any room that is not pure may import it", imports: []string{fault}},
 	{path: "internal/arch", job: "this map as a test"},
 	{path: config, job: "the commented default configuration and the demo sessions, embedded"},
@@ -103,6 +107,8 @@ var forbidden = []edge{
 	{sequencer, logbook, "the loop tells whoever listens, and never waits for a disk"},
 	{sequencer, store, "the loop must not be able to wait for a disk"},
 	{logbook, wall, "who keeps the books presses no buttons"},
+	{alive, sequencer, "the loop feeds it; what watches the loop may not call it"},
+	{alive, safety, "alive is not permitted: it says that the loop works, in any state"},
 	{settings, sequencer, "settings are values; the program wires them"},
 	{settings, config, "the program hands the embedded default over like any other file"},
 	{comm, program, "a program is not a library"},
@@ -120,7 +126,8 @@ var libraries = []library{
 	{"github.com/BurntSushi/toml", []string{tomlplace}, "reads TOML"},
 	{"github.com/alecthomas/kong", []string{program}, "command line from one struct"},
 	{"github.com/eclipse/paho.mqtt.golang", []string{mqtt, home}, "MQTT client"},
-	{"golang.org/x/sys", []string{drive, serial}, "flock and serial lines"},
+	{"github.com/simonvetter/modbus", nil, "another master to hold ours against"},
+	{"golang.org/x/sys", []string{drive, serial, linetest}, "flock and serial lines"},
 	{"golang.org/x/term", []string{program}, "single key presses, width of the terminal"},
 	{"gonum.org/v1/gonum", []string{water}, "monotone cubic through the calibration"},
 	{"gonum.org/v1/plot", []string{rehearse}, "curve as SVG and PNG"},

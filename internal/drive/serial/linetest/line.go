@@ -1,0 +1,234 @@
+// Package linetest plays a serial line for tests: two pseudo-terminals with the time of a character between them, and what goes wrong on a line.
+package linetest
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// Line joins a master's device to a drive's. All its methods may be called from any goroutine.
+type Line struct {
+	Master string // path of the master's device; a link, as udev makes them, that is gone while the adapter is unplugged
+	Drive  string // path of the drive's device
+
+	baud int
+	mu   sync.Mutex
+	near *end // the master's; nil while unplugged
+	far  *end
+
+	cut   bool
+	noise int           // so many bytes towards the master are corrupted
+	late  time.Duration // and the next chunk is held back for so long
+	echo  bool
+	said  []Chunk
+}
+
+// Chunk is what was read at once from one of the two.
+type Chunk struct {
+	FromMaster bool
+	Bytes      []byte
+	At         time.Time
+}
+
+// end is a pseudo-terminal. Its other side stays open here too: otherwise nothing could be read while no device has it open.
+type end struct{ ours, theirs *os.File }
+
+// NewLine makes a line with 11-bit characters at that speed; at 0 baud they take no time. It ends with the test.
+func NewLine(t testing.TB, baud int) *Line {
+	near, err := newEnd()
+	if err != nil {
+		t.Fatalf("no pseudo-terminal: %v", err)
+	}
+	far, err := newEnd()
+	if err != nil {
+		t.Fatalf("no pseudo-terminal: %v", err)
+	}
+	l := &Line{Master: filepath.Join(t.TempDir(), "serial-adapter"), Drive: far.theirs.Name(), baud: baud, near: near, far: far}
+	if err := os.Symlink(near.theirs.Name(), l.Master); err != nil {
+		t.Fatal(err)
+	}
+	var pumps sync.WaitGroup
+	pumps.Go(func() { l.pump(near, true) })
+	pumps.Go(func() { l.pump(far, false) })
+	t.Cleanup(func() {
+		l.Unplug()
+		far.close()
+		pumps.Wait()
+	})
+	return l
+}
+
+func newEnd() (*end, error) {
+	// A master that does not block is one whose Close ends a Read.
+	fd, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return nil, err
+	}
+	ours := os.NewFile(uintptr(fd), "/dev/ptmx")
+	name, err := unlock(fd)
+	if err != nil {
+		ours.Close()
+		return nil, err
+	}
+	theirs, err := os.OpenFile(name, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	if err != nil {
+		ours.Close()
+		return nil, err
+	}
+	return &end{ours, theirs}, nil
+}
+
+// unlock lets the other side be opened, raw, and names it.
+func unlock(fd int) (string, error) {
+	if err := unix.IoctlSetPointerInt(fd, unix.TIOCSPTLCK, 0); err != nil {
+		return "", err
+	}
+	n, err := unix.IoctlGetInt(fd, unix.TIOCGPTN)
+	if err != nil {
+		return "", err
+	}
+	mode, err := unix.IoctlGetTermios(fd, unix.TCGETS)
+	if err != nil {
+		return "", err
+	}
+	mode.Iflag, mode.Oflag, mode.Lflag = 0, 0, 0
+	return fmt.Sprintf("/dev/pts/%d", n), unix.IoctlSetTermios(fd, unix.TCSETS, mode)
+}
+
+func (e *end) close() {
+	e.ours.Close()
+	e.theirs.Close()
+}
+
+// pump carries bytes one way until its end is closed.
+func (l *Line) pump(from *end, fromMaster bool) {
+	b := make([]byte, 512)
+	free := time.Now()
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	wait := func(until time.Time) {
+		timer.Reset(time.Until(until))
+		<-timer.C
+	}
+	<-timer.C
+	for {
+		n, err := from.ours.Read(b)
+		if err != nil {
+			return
+		}
+		chunk := Chunk{fromMaster, append([]byte(nil), b[:n]...), time.Now()}
+		if l.baud > 0 {
+			if free.Before(chunk.At) {
+				free = chunk.At
+			}
+			free = free.Add(time.Duration(n) * 11 * time.Second / time.Duration(l.baud))
+			wait(free)
+		}
+		if late := l.spoil(&chunk); late > 0 {
+			wait(time.Now().Add(late))
+		}
+		l.deliver(chunk)
+	}
+}
+
+// spoil records a chunk, does to it what the line does, and says how much later it comes.
+func (l *Line) spoil(c *Chunk) time.Duration {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.said = append(l.said, Chunk{c.FromMaster, append([]byte(nil), c.Bytes...), c.At})
+	if l.cut {
+		c.Bytes = nil
+	}
+	if c.FromMaster {
+		return 0
+	}
+	for i := range c.Bytes {
+		if l.noise > 0 {
+			l.noise--
+			c.Bytes[i] ^= 0x55
+		}
+	}
+	late := l.late
+	l.late = 0
+	return late
+}
+
+func (l *Line) deliver(c Chunk) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.cut {
+		return
+	}
+	if !c.FromMaster || l.echo {
+		if l.near != nil {
+			_, _ = l.near.ours.Write(c.Bytes) // nobody may be listening
+		}
+	}
+	if c.FromMaster {
+		_, _ = l.far.ours.Write(c.Bytes)
+	}
+}
+
+// Cut lets nothing through, or everything again. What is on its way is lost.
+func (l *Line) Cut(cut bool) { l.with(func() { l.cut = cut }) }
+
+// Noise corrupts the next bytes towards the master.
+func (l *Line) Noise(bytes int) { l.with(func() { l.noise = bytes }) }
+
+// Late holds back what the drive says next.
+func (l *Line) Late(by time.Duration) { l.with(func() { l.late = by }) }
+
+// Echo makes the master hear itself too.
+func (l *Line) Echo() { l.with(func() { l.echo = true }) }
+
+// Inject lets the master hear bytes that the drive never said.
+func (l *Line) Inject(b []byte) {
+	l.with(func() {
+		if l.near != nil {
+			_, _ = l.near.ours.Write(b)
+		}
+	})
+}
+
+// Unplug takes the master's adapter away, device and all.
+func (l *Line) Unplug() {
+	l.with(func() {
+		if l.near != nil {
+			l.near.close()
+			os.Remove(l.Master)
+			l.near = nil
+		}
+	})
+}
+
+// Plug gives it back.
+func (l *Line) Plug() error {
+	near, err := newEnd()
+	if err != nil {
+		return err
+	}
+	l.with(func() {
+		l.near = near
+		err = os.Symlink(near.theirs.Name(), l.Master)
+	})
+	go l.pump(near, true) // until Unplug, or the test's end
+	return err
+}
+
+// Said is all that was said since the last time it was asked.
+func (l *Line) Said() (said []Chunk) {
+	l.with(func() { said, l.said = l.said, nil })
+	return said
+}
+
+func (l *Line) with(do func()) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	do()
+}
