@@ -224,13 +224,19 @@ type ideal struct {
 	rpm     float64
 	enabled bool
 	stopped bool
+	fault   string // ends with a stop
 }
 
 func (m *ideal) Turn(_ drive.Round, s units.MotorSpeed) error {
 	m.rpm, m.enabled, m.stopped = s.RPM(), true, false
 	return nil
 }
-func (m *ideal) Stop(drive.Round) error { m.rpm, m.enabled, m.stopped = 0, false, true; return nil }
+
+func (m *ideal) Stop(drive.Round) error {
+	*m = ideal{stopped: true}
+	return nil
+}
+
 func (m *ideal) Read(drive.Round) (drive.Feedback, error) {
-	return drive.Feedback{Motor: units.RPM(m.rpm), Enabled: m.enabled}, nil
+	return drive.Feedback{Motor: units.RPM(m.rpm), Enabled: m.enabled, Fault: m.fault}, nil
 }

@@ -236,11 +236,11 @@ func (n *Node) round() drive.Round { return drive.Round{Elapsed: n.now, Until: n
 
 func (n *Node) reply(c command, answer string) string {
 	n.heard, n.heardSeq, n.answer = c.from, c.seq, answer
-	n.look()
 	return n.state()
 }
 
 func (n *Node) state() string {
+	n.look()
 	return state{
 		token: n.tokens[0].token, motor: n.motorSay.Motor, enabled: n.motorSay.Enabled, owner: n.owner, fault: n.fault, linkLoss: n.linkLoss,
 		heard: n.heard, seq: n.heardSeq, answer: n.answer,
