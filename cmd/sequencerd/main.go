@@ -36,6 +36,7 @@ type commandLine struct {
 	Check     checkCommand     `cmd:"" help:"Check session files, and other files of ours."`
 	Rehearse  rehearseCommand  `cmd:"" help:"Plan and simulate a session without waiting."`
 	Run       runCommand       `cmd:"" help:"Swim a session now, in the foreground."`
+	Serve     serveCommand     `cmd:"" help:"Be the daemon: wall, panel, store, everything. Starts nothing by itself."`
 	StopDrive stopDriveCommand `cmd:"" help:"Stop the drive once; for the supervisor after the program died."`
 }
 

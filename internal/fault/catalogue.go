@@ -47,6 +47,7 @@ const (
 	StoreSlow      Code = "store-slow"       // the disk takes longer than a second for a write
 	StoreBusy      Code = "store-busy"       // another process records, or holds the store
 	StoreMissed    Code = "store-missed"     // events of a swim never got to the logbook
+	OtherSwimmer   Code = "other-swimmer"    // somebody else took over in a pause
 	ProgramDied    Code = "program-died"     // a swim was open when the store was opened again
 	NotUnderstood  Code = "not-understood"   // a request that makes no sense
 	NoSuchPage     Code = "no-such-page"     // an address that the panel does not have
@@ -90,7 +91,7 @@ var catalogue = map[Code]Fault{
 	LoopSilent:     {What: "The program's control loop fell silent.", Water: "The motor is stopped and the water runs out by itself.", Do: "Reset to go on; if it happens again, start the program again."},
 	WallUnread:     {What: "The stop button cannot be read.", Water: "The water runs out by itself.", Do: "Leave the water; have the wall's wiring looked at before another swim."},
 	StopUntried:    {What: "The stop button has not been tried today.", Water: "The water is not driven.", Do: "Press the stop button, release it, reset, then start."},
-	CoverOff:       {What: "The cover contact is open.", Water: "The water is not driven.", Do: "Put the cover where it belongs, then reset."},
+	CoverOff:       {What: "The cover contact is open.", Water: "The motor is off; water that still moves runs out by itself.", Do: "Put the cover where it belongs, then reset."},
 	WaterLevel:     {What: "The water level contact is open.", Water: "The water comes to rest.", Do: "Fill up the water, then reset."},
 	NobodySeen:     {What: "Nobody is seen in the water.", Water: "The water goes on for now.", Do: "Swim where the sensor sees you, or press pause."},
 	NobodySlow:     {What: "Nobody has been seen in the water for half a minute.", Water: "The water slows down.", Do: "Swim where the sensor sees you; look whether somebody needs help."},
@@ -117,6 +118,7 @@ var catalogue = map[Code]Fault{
 	StoreSlow:      {What: "The disk is slow to keep what is swum.", Water: "The water goes on.", Do: "If this stays, have the disk or memory card of this computer checked."},
 	StoreBusy:      {What: "Another sequencerd is keeping what is swum there.", Do: "End it first, or choose another folder."},
 	StoreMissed:    {What: "Some of what was swum was not noted down.", Water: "The water goes on.", Do: "Take this swim's figures as too small."},
+	OtherSwimmer:   {What: "Somebody else took over the swim in a pause.", Water: "The water goes on for them.", Do: "Look at the next swim for what they swam."},
 	ProgramDied:    {What: "The program ended in the middle of the swim: it failed, was killed, or the power went.", Do: "Look where the swim was left before starting again."},
 	LinkSettling:   {What: "The motor has only just answered again.", Water: "The water is not driven.", Do: "Wait two seconds, then start."},
 	NotUnderstood:  {What: "The request was not understood.", Do: "Load the page again and try once more."},

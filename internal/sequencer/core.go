@@ -278,6 +278,7 @@ func (c *Core) reset() error {
 		return err
 	}
 	c.cfg.Drive.Unlatch(release)
+	c.verdict = safety.Verdict{} // until the next tick judges
 	return c.swim.Rearm()
 }
 
