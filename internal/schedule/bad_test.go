@@ -19,7 +19,7 @@ const ok = "[[step]]\ntime = \"4:00\"\npace = \"2:00\"\n"
 var bads = []struct{ what, text, want string }{
 	{"nothing at all", "", `1:1: format is missing: allowed is format = 1
 1:1: title is missing: allowed is text in quotes, as in title = "Over and under"
-1:1: step is missing: a session has at least one step, under [[step]]`},
+1:1: step is missing: a session has at least one step, under [[step]]; or lines = """…""", one set a line`},
 	{"a syntax error comes alone", "format = 2\ntitle = \"\"\npace = 1:40\n", `3:8: 1:40 stands without quotes: write "1:40"`},
 	{"another format", "format = 2\ntitle = \"T\"\n" + ok, `1:1: format = 2: allowed is 1`},
 	{"a format in quotes", "format = \"1\"\ntitle = \"T\"\n" + ok, `1:1: format = "1": allowed is a whole number, without quotes`},
@@ -29,7 +29,7 @@ var bads = []struct{ what, text, want string }{
 	{"a title without quotes", "format = 1\ntitle = T\n" + ok, `2:9: T stands without quotes: text is written "T", a number 1.5, else true or false`},
 	{"notes that ring a bell", head + "notes = \"a\\u0007\"\n" + ok, `3:1: notes = "a\u0007": allowed is text without control characters other than line ends and tabs`},
 	{"feet", head + "unit = \"ft\"\n" + ok, `3:1: unit = "ft": allowed is "m" or "yd"`},
-	{"a misspelt key in the session", head + "autor = \"x\"\n" + ok, `3:1: unknown key "autor"; did you mean "author"? allowed here: format, title, unit, notes, author, step`},
+	{"a misspelt key in the session", head + "autor = \"x\"\n" + ok, `3:1: unknown key "autor"; did you mean "author"? allowed here: format, title, unit, notes, author, step, lines, paces`},
 	{"a misspelt key in a step", head + "[[step]]\ndistanse = 100\ntime = \"4:00\"\npace = \"2:00\"\n",
 		`4:1: unknown key "distanse"; did you mean "distance"? allowed here: name, kind, note, time, distance, open, rest, cap, pace, speed_mps, repeat, send_off, descend_s, step`},
 	{"single brackets", head + "[step]\ntime = \"4:00\"\npace = \"2:00\"\n", `3:2: step is a table here: allowed is any number of tables, each under [[step]] with double brackets`},

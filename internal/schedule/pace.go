@@ -13,6 +13,46 @@ import (
 type pace struct {
 	seconds  float64
 	relative bool
+	own      float64 // the figure as it is written, counted in
+	in       measure
+}
+
+// measure is what the figure of a pace counts.
+type measure uint8
+
+const (
+	secondsPer100m measure = iota
+	secondsPer100yd
+	metresPerSecond
+)
+
+func per100(u units.Unit) measure {
+	if u == units.Yard {
+		return secondsPer100yd
+	}
+	return secondsPer100m
+}
+
+// unit is what a measure is per 100 of; the metre for m/s.
+func (m measure) unit() units.Unit {
+	if m == secondsPer100yd {
+		return units.Yard
+	}
+	return units.Metre
+}
+
+// newPace makes the pace of a figure for a session that counts in u.
+func newPace(own float64, relative bool, in measure, u units.Unit) pace {
+	p := pace{relative: relative, own: own, in: in}
+	switch {
+	case relative:
+		p.seconds = own * (u.Metres() / in.unit().Metres())
+	case in == metresPerSecond:
+		p.seconds = units.MetresPerSecond(own).Pace(u).Seconds()
+	default:
+		p.seconds = units.PacePer100(own, in.unit()).In(u).Seconds()
+	}
+	return p
 }
 
 // of is the pace in seconds per 100 of the session's unit for a swimmer with that threshold, in the same unit.
@@ -44,13 +84,13 @@ func parsePace(text string, unit units.Unit) (p pace, allowed string) {
 		if offset < -mostOffset || offset > mostOffset {
 			return p, fmt.Sprintf("threshold-%g to threshold+%g, in seconds per 100 %s", mostOffset, mostOffset, unit)
 		}
-		return pace{offset, true}, ""
+		return newPace(offset, true, per100(unit), unit), ""
 	}
 	given, err := units.ParsePace(text, unit)
 	if err != nil {
 		return p, `minutes:seconds per 100 as in "1:40", "1:40.5" or "1:40/100yd"; "threshold", "threshold-2" or "threshold+5"; or two of these as in "1:50 to 1:40"`
 	}
-	p.seconds = given.In(unit).Seconds()
+	p = newPace(given.Seconds(), false, per100(given.Unit()), unit)
 	if p.seconds < fastestPace || p.seconds > slowestPace {
 		return p, paceRange(unit)
 	}

@@ -38,9 +38,24 @@ type Session struct {
 	Author string
 	Unit   units.Unit // what distances count in, and what paces are per 100 of
 
-	file  string
-	steps []step
+	file            string
+	text            string // of the file
+	steps           []step
+	sets            []set // the steps as they are written: by [[step]] or by line
+	lined           bool  // written in lines
+	paces           []paceSpot
+	unitAt, titleAt span // of their values
 }
+
+// set is what one [[step]] of the session itself, or one line, comes to.
+type set struct {
+	line     int
+	text     string // the line; empty for a [[step]]
+	from, to int    // steps
+}
+
+// span is a stretch of the file's text, in bytes.
+type span struct{ from, to int }
 
 // Parse reads a session file; the name is only for the problems. The error is a fault.Problems with all that is wrong, each at the line
 // and column of its key (of its table where the key is missing); a syntax error comes alone.
@@ -49,7 +64,7 @@ func Parse(file string, text []byte) (*Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Session{file: file}
+	s := &Session{file: file, text: strings.TrimPrefix(string(text), "\ufeff")}
 	if version, ok := root.Int("format"); ok && version != 1 {
 		root.Refuse("format", "1")
 	} else if !root.Has("format") {
@@ -68,7 +83,9 @@ func Parse(file string, text []byte) (*Session, error) {
 		root.Refuse("notes", "text without control characters other than line ends and tabs")
 	}
 	s.Author = line(root, "author")
+	s.unitAt, s.titleAt = valueSpan(root, "unit"), valueSpan(root, "title")
 	s.readSteps(root)
+	s.readLines(root)
 	root.Rest()
 	for _, p := range s.foresee() {
 		root.Note(p)
@@ -101,4 +118,9 @@ type mark struct {
 
 func (m mark) problem(file, format string, args ...any) fault.Problem {
 	return fault.Problem{File: file, Line: m.line, Col: m.col, Text: m.text + ": " + fmt.Sprintf(format, args...)}
+}
+
+func valueSpan(t *tomlplace.Table, key string) span {
+	from, to := t.Span(key)
+	return span{from, to}
 }

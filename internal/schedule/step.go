@@ -22,9 +22,13 @@ type step struct {
 	time     time.Duration
 	capped   bool
 	distance units.Distance
+	written  float64    // the distance as it is written, counted in
+	unit     units.Unit // metres or yards
 	rest     bool
 	from, to pace
 	paceAt   mark
+	extentAt span // of its figure
+	inAt     span // the time of one repetition, where that gives the pace
 
 	// A group, which has steps.
 	steps               []step
@@ -32,8 +36,15 @@ type step struct {
 	repeats             bool
 	sendOff             time.Duration // 0 for none
 	descend             float64       // seconds per 100 of the session's unit and round; 0 for none
+	descendOwn          float64       // the same as it is written, per 100 of
+	descendUnit         units.Unit    // metres or yards
 	sendOffAt, repeatAt mark
 	descendAt           mark
+	repeatSpan          span // of the number
+	repeatPer           int  // of the rounds as they are written, so many make one of these: 3 of "9 x 100 descend 1-3"
+	sendOffSpan         span
+	descendSpan         span // of the figure
+	descendIn           bool // the figure counts for one repetition, not for 100
 }
 
 var (
@@ -54,17 +65,24 @@ func anyStep(steps []step, is func(*step) bool) bool {
 
 func (s *Session) readSteps(root *tomlplace.Table) {
 	next := 0
-	s.steps = readSteps(root, s.Unit, 1, &next)
+	s.steps = s.readTables(root, 1, &next)
+	for _, st := range s.steps {
+		s.sets = append(s.sets, set{line: st.at.line, from: len(s.sets), to: len(s.sets) + 1})
+	}
 	switch {
+	case root.Has("lines"):
+		if root.Has("step") {
+			root.Problem("lines", "lines cannot stand beside step: a session is written in one of the two ways")
+		}
 	case !root.Has("step"):
-		root.Problem("", "step is missing: a session has at least one step, under [[step]]")
+		root.Problem("", `step is missing: a session has at least one step, under [[step]]; or lines = """…""", one set a line`)
 	case len(s.steps) == 0 && strings.HasPrefix(root.Written("step"), "["):
 		root.Refuse("step", "at least one step, under [[step]]")
 	}
 }
 
-// readSteps reads the steps of a table (the session or a group); next is the number of the next step in the file.
-func readSteps(t *tomlplace.Table, unit units.Unit, depth int, next *int) []step {
+// readTables reads the steps of a table (the session or a group); next is the number of the next step in the file.
+func (s *Session) readTables(t *tomlplace.Table, depth int, next *int) []step {
 	tables := t.Tables("step")
 	if depth > maxDepth && len(tables) > 0 {
 		t.Problem("step", "step: steps stand in each other %d deep: allowed are %d", depth, maxDepth)
@@ -72,7 +90,7 @@ func readSteps(t *tomlplace.Table, unit units.Unit, depth int, next *int) []step
 	}
 	steps := make([]step, len(tables))
 	for i, table := range tables {
-		r := stepReader{Table: table, unit: unit, step: &steps[i]}
+		r := stepReader{Table: table, session: s, unit: s.Unit, step: &steps[i]}
 		r.read(depth, next)
 	}
 	return steps
@@ -81,8 +99,9 @@ func readSteps(t *tomlplace.Table, unit units.Unit, depth int, next *int) []step
 // stepReader reads one step.
 type stepReader struct {
 	*tomlplace.Table
-	unit units.Unit
-	step *step
+	session *Session
+	unit    units.Unit
+	step    *step
 }
 
 func (r stepReader) read(depth int, next *int) {
@@ -121,12 +140,15 @@ func (r stepReader) group(depth int, next *int) {
 		}
 	}
 	st.sendOffAt, st.descendAt = r.mark("send_off"), r.mark("descend_s")
+	st.repeatSpan, st.repeatPer = valueSpan(r.Table, "repeat"), 1
+	st.sendOffSpan, st.descendSpan = valueSpan(r.Table, "send_off"), valueSpan(r.Table, "descend_s")
 	st.sendOff, _ = r.duration("send_off", leastSendOff)
 	if d, ok := r.Float("descend_s"); ok {
 		if st.descend = d; !(d > 0 && d <= mostDescend) {
 			r.Refuse("descend_s", fmt.Sprintf("more than 0, at most %g seconds per 100 and round", mostDescend))
 			st.descend = 0
 		}
+		st.descendOwn, st.descendUnit = st.descend, r.unit
 	}
 	for _, k := range []string{"send_off", "descend_s"} {
 		if r.Has(k) && !st.repeats {
@@ -136,7 +158,7 @@ func (r stepReader) group(depth int, next *int) {
 	for _, k := range r.given(slices.Concat(extentKeys, speedKeys, []string{"cap"})) {
 		r.wrong(k, "%s cannot stand beside %s: allowed is in a step of its own inside, under [[%sstep]]", k, r.given(groupKeys)[0], strings.Repeat("step.", depth))
 	}
-	st.steps = readSteps(r.Table, r.unit, depth+1, next)
+	st.steps = r.session.readTables(r.Table, depth+1, next)
 	st.broken = st.broken || len(st.steps) == 0
 	if !r.Has("step") || len(r.Tables("step")) == 0 && strings.HasPrefix(r.Written("step"), "[") {
 		r.wrong("", "a group has no steps: allowed is at least one, under [[%sstep]]", strings.Repeat("step.", depth))
@@ -175,6 +197,7 @@ func (r stepReader) stretch() {
 
 func (r stepReader) extent(key string) {
 	st := r.step
+	st.extentAt = valueSpan(r.Table, key)
 	var ok bool
 	switch key {
 	case "time":
@@ -183,7 +206,7 @@ func (r stepReader) extent(key string) {
 		st.extent = ByDistance
 		var n float64
 		if n, ok = r.Float("distance"); ok {
-			st.distance = units.Of(n, r.unit)
+			st.written, st.unit, st.distance = n, r.unit, units.Of(n, r.unit)
 			if ok = n > 0 && st.distance.Metres() <= mostMetres; !ok {
 				r.Refuse("distance", fmt.Sprintf("more than 0, at most 100 km, counted in %s", r.unit))
 			}
@@ -228,8 +251,9 @@ func (r stepReader) speed(key string) {
 			ok = false
 		}
 		if ok {
-			st.from = pace{seconds: units.MetresPerSecond(v).Pace(r.unit).Seconds()}
+			st.from = newPace(v, false, metresPerSecond, r.unit)
 			st.to = st.from
+			r.session.paces = append(r.session.paces, paceSpot{at: valueSpan(r.Table, key), from: st.from, to: st.to, form: speedKey})
 		}
 		st.broken = st.broken || !ok
 		return
@@ -240,6 +264,8 @@ func (r stepReader) speed(key string) {
 		if st.from, st.to, allowed = parsePaces(text, r.unit); allowed != "" {
 			r.Refuse("pace", allowed)
 			ok = false
+		} else {
+			r.session.paces = append(r.session.paces, paceSpot{at: valueSpan(r.Table, key), from: st.from, to: st.to, form: paceKey})
 		}
 	}
 	st.broken = st.broken || !ok

@@ -1,0 +1,564 @@
+package schedule
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"regexp"
+	"strings"
+	"time"
+
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/tomlplace"
+	"flume.example/sequencerd/internal/units"
+)
+
+// The lines of a session are read in three goes: tokens (lexer.go), what is written (parser.go, attributes.go), and here the steps that it comes to,
+// the same that [[step]] makes. docs/lines.md says it in words.
+
+// namedPace is an entry of [paces].
+type namedPace struct {
+	name  string
+	pace  pace
+	given bool // in the file; else ours
+}
+
+var paceName = regexp.MustCompile(`^[a-z][a-z0-9_]*(-[a-z]+)*$`)
+
+// easy is the one pace that has a name without [paces]: nobody is asked for more than he can by it. The figure is the project's own choice.
+const easy = 15.0 // seconds per 100 of the session's unit slower than threshold
+
+// paceSpot is a place in the file where paces stand.
+type paceSpot struct {
+	at       span
+	from, to pace
+	form     paceForm
+	count    float64 // inTime: of what distance it is the time
+}
+
+type paceForm uint8
+
+const (
+	paceKey  paceForm = iota // pace = "1:50 to 1:40", quotes included
+	speedKey                 // speed_mps = 1.2
+	paceWord                 // one pace in the lines
+	inTime                   // the time of one repetition in the lines
+	tableKey                 // easy = "threshold+15"
+)
+
+// readLines reads lines and [paces].
+func (s *Session) readLines(root *tomlplace.Table) {
+	text, ok := root.String("lines")
+	paces := s.readPaces(root)
+	if !ok {
+		if root.Has("paces") && !root.Has("lines") {
+			root.Problem("paces", `paces are named for lines = """…""" only: in [[step]] each pace is written out`)
+		}
+		return
+	}
+	s.lined = true
+	from, to := root.TextSpan("lines")
+	if raw := s.text[from:to]; strings.Contains(raw, `\`) && strings.HasPrefix(root.Written("lines"), `"`) {
+		line, col := root.TextPlace("lines", strings.IndexByte(raw, '\\'))
+		root.Note(fault.Problem{File: s.file, Line: line, Col: col, Text: `\: a backslash means nothing in lines: leave it out`})
+		return
+	}
+	line, col := root.TextPlace("lines", 0)
+	b := &lineBuilder{session: s, base: from, lineParser: &lineParser{text: text, tokens: lex(text, line, col), paces: paces}}
+	b.lines()
+	for _, p := range b.problems {
+		t := b.tokens[p.token]
+		root.Note(fault.Problem{File: s.file, Line: t.line, Col: t.col, Text: p.text})
+	}
+	if len(b.problems) == 0 && len(s.steps) == 0 {
+		root.Problem("lines", "lines is empty: a session has at least one set, as in 6 x 100 at 1:50, rest :20")
+	}
+	next := 0
+	number(s.steps, &next)
+}
+
+func number(steps []step, next *int) {
+	for i := range steps {
+		steps[i].number = *next
+		*next++
+		number(steps[i].steps, next)
+	}
+}
+
+// readPaces reads [paces].
+func (s *Session) readPaces(root *tomlplace.Table) map[string]*namedPace {
+	paces := map[string]*namedPace{"easy": {name: "easy", pace: newPace(easy, true, per100(s.Unit), s.Unit)}}
+	if !root.Has("paces") {
+		return paces
+	}
+	table := root.Table("paces")
+	for _, key := range table.Keys() {
+		text, ok := table.String(key)
+		name := strings.ToLower(key)
+		r := roles[name]
+		switch {
+		case !ok:
+			continue
+		case !paceName.MatchString(name):
+			table.Problem(key, "%s cannot name a pace: allowed is one word of letters and digits, as in easy or race-pace", key)
+			continue
+		case r != noRole && r != roleRemark && r != roleFiller && r != roleUntold:
+			table.Problem(key, "%s cannot name a pace: the word means something else in lines", key)
+			continue
+		case paces[name] != nil && paces[name].given:
+			table.Problem(key, "%s is given twice: capital letters make no difference", key)
+			continue
+		}
+		p, allowed := parsePace(strings.TrimSpace(text), s.Unit)
+		if allowed != "" {
+			table.Refuse(key, strings.TrimSuffix(allowed, `; or two of these as in "1:50 to 1:40"`))
+		}
+		paces[name] = &namedPace{name, p, true}
+		s.paces = append(s.paces, paceSpot{at: valueSpan(table, key), from: p, to: p, form: tableKey})
+	}
+	return paces
+}
+
+// lineBuilder makes steps of items.
+type lineBuilder struct {
+	*lineParser
+	session *Session
+	base    int // where the lines begin in the file, in bytes
+}
+
+func (b *lineBuilder) mark(from, to int) mark {
+	t := b.tokens[from]
+	return mark{t.line, t.col, b.snippet(from, to)}
+}
+
+func (b *lineBuilder) span(from, to int) span {
+	return span{b.base + b.tokens[from].from, b.base + b.tokens[max(to, from+1)-1].to}
+}
+
+// lines reads all lines: headings, which hold until the next one, and sets.
+func (b *lineBuilder) lines() {
+	var name, kind string // of the heading
+	for b.cur().kind != tEnd && len(b.problems) <= mostProblems {
+		if b.cur().kind == tNewline {
+			b.i++
+			continue
+		}
+		from := b.i
+		head := &item{from: b.i}
+		b.labels(head)
+		if head.name == "" && head.kind == "" {
+			if k, n := b.kindWords(); n > 0 && (b.peek(n).kind == tNewline || b.peek(n).kind == tEnd) {
+				head.kind = k
+				b.i += n
+			}
+		}
+		if t := b.cur(); (t.kind == tNewline || t.kind == tEnd) && !head.broken {
+			name, kind = head.name, head.kind
+			b.i++
+			continue
+		}
+		if head.broken {
+			for b.cur().kind != tNewline && b.cur().kind != tEnd {
+				b.i++
+			}
+			continue
+		}
+		items := b.items()
+		if b.cur().kind != tNewline && b.cur().kind != tEnd { // a bracket too many has been said
+			b.skip()
+			b.i++
+		}
+		first := len(b.session.steps)
+		for _, it := range items {
+			it.name, it.kind = cmp.Or(it.name, head.name, name), cmp.Or(it.kind, head.kind, kind)
+			b.session.steps = append(b.session.steps, b.item(it, nil, 1)...)
+		}
+		if last := len(b.session.steps); last > first {
+			b.session.sets = append(b.session.sets, set{line: b.tokens[from].line, text: b.source(from, b.i), from: first, to: last})
+		}
+	}
+}
+
+// source is what is written from one token to another, on one line, without comments.
+func (b *lineBuilder) source(from, to int) string {
+	var s strings.Builder
+	for i := from; i < to; i++ {
+		t := b.tokens[i]
+		if t.kind == tNewline || t.kind == tEnd {
+			break
+		}
+		raw := b.text[t.from:t.to]
+		if raw == "\n" {
+			if last := b.tokens[i-1]; last.is("(") || last.is(";") || b.tokens[i+1].is(")") {
+				continue
+			}
+			raw = ";"
+		} else if i > from && !t.glued {
+			s.WriteByte(' ')
+		}
+		s.WriteString(raw)
+	}
+	return s.String()
+}
+
+// item makes the steps of one item; around is the item in whose brackets it stands.
+func (b *lineBuilder) item(it, around *item, depth int) []step {
+	if it.broken {
+		return nil
+	}
+	if depth > maxDepth {
+		b.wrong(it, it.from, "sets stand in each other %d deep: allowed are %d", depth, maxDepth)
+		return nil
+	}
+	if around != nil && it.pace == nil && it.in == nil && (it.descend == nil || it.descend.from == nil) {
+		it.pace, it.second = around.pace, around.second
+	}
+	note := strings.Join(it.remarks, ", ")
+	if len([]rune(note)) > maxText {
+		b.wrong(it, it.from, "all remarks of a set together have at most %d characters", maxText)
+	}
+	if it.isRest {
+		return b.rest1(it, note)
+	}
+	grouped := len(it.counts) > 0 || it.on != nil || it.items != nil
+	inner := depth
+	if grouped {
+		inner += max(len(it.counts), 1)
+		if it.descend != nil && it.descend.every > 0 && len(it.counts) > 0 && it.descend.every < it.counts[len(it.counts)-1].n {
+			inner++
+		}
+	}
+	if inner > maxDepth {
+		b.wrong(it, it.from, "sets stand in each other %d deep: allowed are %d", inner, maxDepth)
+		return nil
+	}
+	var steps []step
+	if it.items != nil {
+		for _, kid := range it.items {
+			steps = append(steps, b.item(kid, it, inner)...)
+		}
+		b.noneOf(it, it.in, "in", "belongs to one distance, not to brackets")
+	} else {
+		steps = b.stretches(it)
+	}
+	if it.broken || len(steps) == 0 {
+		return nil
+	}
+	if it.items != nil {
+		steps = append(steps, b.restBehind(it)...)
+	}
+	if !grouped {
+		if it.descend != nil {
+			b.wrong(it, it.descend.token, "descend belongs to repetitions, as in 6 x 100 at 1:50 descend 2 s; within one swim write build 1:50 to 1:40")
+			return nil
+		}
+		for i := range steps {
+			steps[i].kind = it.kind
+			if !steps[i].rest {
+				steps[i].name, steps[i].note = it.name, note
+			}
+		}
+		return steps
+	}
+	return b.groups(it, steps, note)
+}
+
+func (b *lineBuilder) noneOf(it *item, t *timeText, word, why string) {
+	if t != nil {
+		b.wrong(it, t.token, "%s %s", word, why)
+	}
+}
+
+// rest1 makes the step of a rest that stands for itself.
+func (b *lineBuilder) rest1(it *item, note string) []step {
+	switch {
+	case len(it.counts) > 0:
+		b.wrong(it, it.counts[0].token, "a rest alone is not repeated: write one time, or put it into the set, as in 6 x 100 at 1:50, rest :20")
+	case it.pace != nil && it.pace.token >= it.from && it.pace.token < it.to:
+		b.wrong(it, it.pace.token, "a rest has no pace: the water comes to rest")
+	case it.on != nil:
+		b.wrong(it, it.on.token, "a rest has no send-off: give the set one")
+	case it.in != nil:
+		b.wrong(it, it.in.token, "a rest has no pace: the water comes to rest")
+	case it.descend != nil:
+		b.wrong(it, it.descend.token, "a rest has no pace: the water comes to rest")
+	}
+	if it.broken {
+		return nil
+	}
+	st := step{at: b.mark(it.from, it.to), name: cmp.Or(it.name, "Rest"), kind: it.kind, note: note, rest: true}
+	if it.isOpen {
+		st.extent = Open
+		b.open(it, &st)
+	} else {
+		st.time = b.duration(it, it.rest, leastTime)
+		st.extentAt = b.span(it.rest.token, it.rest.to)
+	}
+	if it.broken {
+		return nil
+	}
+	return []step{st}
+}
+
+func (b *lineBuilder) open(it *item, st *step) {
+	st.time = OpenPlan
+	if it.cap != nil {
+		st.capped = true
+		st.time = b.duration(it, it.cap, leastTime)
+		st.extentAt = b.span(it.cap.token, it.cap.to)
+	}
+}
+
+// duration is a time of at least so much, at most 12 h.
+func (b *lineBuilder) duration(it *item, t *timeText, least time.Duration) time.Duration {
+	if t.time < least || t.time > mostTime {
+		b.wrong(it, t.token, "allowed is %s to %s", units.FormatTime(least), units.FormatTime(mostTime))
+	}
+	return t.time
+}
+
+// restBehind is the rest behind each swim, or each round; nothing where there is none.
+func (b *lineBuilder) restBehind(it *item) []step {
+	switch {
+	case it.restOpen:
+		return []step{{at: b.mark(it.from, it.to), name: "Rest", rest: true, extent: Open, time: OpenPlan}}
+	case it.rest != nil:
+		return []step{{at: b.mark(it.rest.token, it.rest.to), name: "Rest", rest: true, time: b.duration(it, it.rest, leastTime), extentAt: b.span(it.rest.token, it.rest.to)}}
+	}
+	return nil
+}
+
+// stretches makes the swims of one round of an item without brackets, each with its rest.
+func (b *lineBuilder) stretches(it *item) (steps []step) {
+	extents := it.extents
+	if it.isOpen {
+		extents = []extent{{token: it.from, to: it.from + 1}}
+	}
+	ladder := len(extents) > 1
+	if ladder && it.on != nil {
+		b.wrong(it, it.on.token, "one send-off does not fit swims of different lengths: give them rests, or write each as 1 x 50 on 1:00 at 1:50")
+	}
+	if ladder && it.descend != nil {
+		b.wrong(it, it.descend.token, "descend belongs to repetitions of one length, as in 6 x 100 at 1:50 descend 2 s")
+	}
+	for _, e := range extents {
+		st := step{at: b.mark(e.token, e.to), extentAt: b.span(e.token, e.to)}
+		unit := b.session.Unit
+		switch {
+		case it.isOpen:
+			st.extent = Open
+			b.open(it, &st)
+		case e.time > 0 || e.distance == 0 && b.tokens[e.token].kind == tTime:
+			st.time = b.duration(it, &timeText{e.token, e.to, e.time}, leastTime)
+		default:
+			if e.hasUnit {
+				unit = e.unit
+			}
+			st.extent, st.written, st.unit, st.distance = ByDistance, e.distance, unit, units.Of(e.distance, unit)
+			if !(e.distance > 0) || st.distance.Metres() > mostMetres {
+				b.wrong(it, e.token, "a distance is more than 0, at most 100 km")
+			}
+		}
+		if it.broken {
+			return nil
+		}
+		if !b.speed(it, &st, e, unit) {
+			return nil
+		}
+		steps = append(append(steps, st), b.restBehind(it)...)
+	}
+	return steps
+}
+
+// speed finds the pace of a swim.
+func (b *lineBuilder) speed(it *item, st *step, e extent, unit units.Unit) bool {
+	first, second := it.pace, it.second
+	if d := it.descend; d != nil && d.from != nil {
+		if first != nil || it.in != nil {
+			b.wrong(it, d.token, "two paces stand in this set: leave one out, at or from")
+			return false
+		}
+		first, second = d.from, nil
+	} else if d != nil && d.by == 0 && second != nil { // at 1:50 to 1:40, descend 1-3: the two belong to descend
+		second = nil
+	}
+	switch {
+	case it.build > 0 && second == nil:
+		b.wrong(it, it.build, "from which pace to which? Write build 1:50 to 1:40, or a remark in quotes, \"build\"")
+	case it.descend != nil && it.descend.from == nil && it.descend.by == 0 && (first == nil || it.second == nil):
+		b.wrong(it, it.descend.token, "by how much? Write descend 2 s beside a pace, or descend from 1:50 to 1:40")
+	case first != nil && it.in != nil && first.token >= it.from && first.token < it.to:
+		b.wrong(it, it.in.token, "in and at both give the pace: leave one out")
+	case it.in != nil && st.extent != ByDistance:
+		b.wrong(it, it.in.token, "in belongs to a distance: write at and a pace per 100")
+	case it.in != nil && len(it.extents) > 1:
+		b.wrong(it, it.in.token, "one time does not fit distances of different lengths: write at and a pace per 100")
+	case it.in != nil:
+		own := math.Floor(it.in.time.Seconds()*100/st.written*1000+1e-6) / 1000 // never longer than the time that is given
+		st.from = newPace(own, false, per100(unit), b.session.Unit)
+		st.to, st.paceAt, st.inAt = st.from, b.mark(it.in.token, it.in.to), b.span(it.in.token, it.in.to)
+		b.inRange(it, it.in.token, st.from)
+		b.session.paces = append(b.session.paces, paceSpot{at: st.inAt, from: st.from, to: st.from, form: inTime, count: st.written})
+	case first == nil:
+		b.missing(it, e)
+	default:
+		st.from = b.pace(it, first, unit)
+		st.to, st.paceAt = st.from, b.mark(first.token, first.to)
+		if second != nil {
+			st.to = b.pace(it, second, unit)
+			st.paceAt = b.mark(first.token, second.to)
+		}
+	}
+	return !it.broken
+}
+
+// missing says that a pace is missing, and what can be written.
+func (b *lineBuilder) missing(it *item, e extent) {
+	what := b.snippet(e.token, e.to)
+	say := fmt.Sprintf(`a pace is missing: write "%s at 1:50" or "%s at threshold+5"`, what, what)
+	if e.distance > 0 && it.on != nil {
+		say += fmt.Sprintf(`, or "in" and the time of one; on is when the next one starts`)
+	} else if e.distance > 0 {
+		say += fmt.Sprintf(`, or "%s in" and its time`, what)
+	}
+	b.wrong(it, e.token, "%s", say)
+}
+
+// pace works a written pace out for a set that counts in unit.
+func (b *lineBuilder) pace(it *item, t *paceText, unit units.Unit) pace {
+	u := b.session.Unit
+	in := per100(unit)
+	if t.hasIn {
+		in = t.in
+	}
+	var p pace
+	switch {
+	case t.named == nil:
+		p = newPace(t.figure, t.relative, in, u)
+	case t.figure == 0 && (!t.named.pace.relative || t.named.pace.in == in):
+		p = t.named.pace
+	case t.named.pace.in == metresPerSecond:
+		b.wrong(it, t.token, "seconds cannot stand beside a speed in m/s")
+		return p
+	default: // seconds beside it count in this set's unit
+		own := t.named.pace.own * (unit.Metres() / t.named.pace.in.unit().Metres())
+		p = newPace(math.Round((own+t.figure)*1000)/1000, t.named.pace.relative, in, u)
+	}
+	b.inRange(it, t.token, p)
+	if t.named == nil || !t.named.given {
+		b.session.paces = append(b.session.paces, paceSpot{at: b.span(t.token, t.to), from: p, to: p, form: paceWord})
+	}
+	return p
+}
+
+func (b *lineBuilder) inRange(it *item, token int, p pace) {
+	u := b.session.Unit
+	switch {
+	case p.relative && math.Abs(p.seconds) > mostOffset+1e-6:
+		b.wrong(it, token, "allowed is threshold-%g to threshold+%g, in seconds per 100 %s", mostOffset, mostOffset, u)
+	case p.in == metresPerSecond && !(p.own > stillMPS && p.own <= fastestMPS):
+		b.wrong(it, token, "allowed is more than %g, at most %g m/s", stillMPS, fastestMPS)
+	case !p.relative && p.in != metresPerSecond && !(p.seconds >= fastestPace && p.seconds <= slowestPace):
+		b.wrong(it, token, "as a pace this is %s per 100 %s: allowed is %s", units.PacePer100(p.seconds, u).Clock(), u, paceRange(u))
+	}
+}
+
+// groups puts the steps of one round into their groups, from the inside out.
+func (b *lineBuilder) groups(it *item, steps []step, note string) []step {
+	g := step{at: b.mark(it.from, it.to), steps: steps, repeat: 1, repeats: true}
+	rounds := it.counts
+	if len(rounds) > 0 {
+		last := rounds[len(rounds)-1]
+		rounds = rounds[:len(rounds)-1]
+		g.repeat, g.repeatAt = last.n, b.mark(last.token, last.token+2)
+		g.repeatSpan, g.repeatPer = b.span(last.token, last.token+1), 1
+	}
+	if it.on != nil {
+		g.sendOff = b.duration(it, it.on, leastSendOff)
+		g.sendOffAt, g.sendOffSpan = b.mark(it.on.token, it.on.to), b.span(it.on.token, it.on.to)
+		g.sendOffAt.text = "on " + g.sendOffAt.text
+	}
+	if it.descend != nil {
+		g = b.descending(it, g)
+	}
+	if it.broken {
+		return nil
+	}
+	for i := len(rounds) - 1; i >= 0; i-- {
+		g = step{at: g.at, steps: []step{g}, repeat: rounds[i].n, repeats: true, repeatAt: b.mark(rounds[i].token, rounds[i].token+2),
+			repeatSpan: b.span(rounds[i].token, rounds[i].token+1), repeatPer: 1}
+	}
+	g.name, g.kind, g.note = it.name, it.kind, note
+	return []step{g}
+}
+
+// descending makes the rounds of a group faster one by one.
+func (b *lineBuilder) descending(it *item, g step) step {
+	d, total := it.descend, g.repeat
+	if len(it.counts) == 0 || total < 2 {
+		b.wrong(it, d.token, "descend belongs to two or more repetitions, as in 6 x 100 at 1:50 descend 2 s")
+		return g
+	}
+	if d.every > 0 && total%d.every != 0 {
+		b.wrong(it, d.token, "%d repetitions do not make whole groups of %d", total, d.every)
+		return g
+	}
+	n := cmp.Or(d.every, total)
+	g.descendAt = b.mark(d.token, max(d.to, d.token+1))
+	g.descendUnit = b.session.Unit
+	st := &g.steps[0]
+	if st.extent == ByDistance && it.items == nil {
+		g.descendUnit = st.unit
+	}
+	first, last := d.from, d.end
+	if first == nil && it.second != nil && d.by == 0 {
+		first, last = it.pace, it.second
+	}
+	switch {
+	case d.by > 0:
+		g.descendOwn = d.by.Seconds()
+		if it.in != nil {
+			g.descendOwn = math.Round(g.descendOwn*100/st.written*1000) / 1000
+			g.descendIn = true
+		}
+		g.descendSpan = b.span(d.byToken, d.to)
+	case last == nil:
+		b.wrong(it, d.token, "by how much? Write descend 2 s, or descend from 1:50 to 1:40")
+		return g
+	case it.items != nil:
+		b.wrong(it, d.token, "from and to belong to repetitions of one swim; rounds of several descend by seconds, as in descend 2 s")
+		return g
+	default:
+		from, to := st.from, b.pace(it, last, b.unitOf(st))
+		if from.relative != to.relative || from.in != to.in || from.in == metresPerSecond {
+			b.wrong(it, last.token, "both paces of a descend are of one kind: both beside the threshold, or both times per 100 of one unit")
+			return g
+		}
+		if from.own-to.own <= 0 {
+			b.wrong(it, last.token, "descend goes from slower to faster: the second pace has to be the faster one")
+			return g
+		}
+		g.descendOwn, g.descendUnit = (from.own-to.own)/float64(n-1), from.in.unit()
+	}
+	g.descend = g.descendOwn * (b.session.Unit.Metres() / g.descendUnit.Metres())
+	if !(g.descend > 0 && g.descend <= mostDescend) {
+		b.wrong(it, d.token, "each one comes to %.4g seconds per 100 faster: allowed is more than 0, at most %g", g.descend, mostDescend)
+	}
+	if d.by > 0 && d.every == 0 {
+		return g
+	}
+	at, spot := g.repeatAt, g.repeatSpan
+	g.repeat, g.repeatSpan = n, span{}
+	if n == total {
+		return g
+	}
+	return step{at: g.at, steps: []step{g}, repeat: total / n, repeats: true, repeatAt: at, repeatSpan: spot, repeatPer: n}
+}
+
+// unitOf is what the figures of a swim count in.
+func (b *lineBuilder) unitOf(st *step) units.Unit {
+	if st.extent == ByDistance {
+		return st.unit
+	}
+	return b.session.Unit
+}
