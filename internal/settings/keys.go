@@ -25,6 +25,7 @@ func (s *Settings) overlay(file string, text []byte) error {
 	s.safety(root.Table("safety"))
 	s.swimmer(root.Table("swimmer"))
 	s.wall(root.Table("wall"))
+	s.watchdog(root.Table("watchdog"))
 	s.panel(root.Table("panel"))
 	s.store(root.Table("store"))
 	root.Rest()

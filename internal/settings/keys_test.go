@@ -123,6 +123,12 @@ var keys = []struct {
 	{"wall", "socket", `""`, "", func(s *Settings) any { return s.Wall.Socket }, map[string]string{
 		`"wall"`: `allowed is a path from the root, as in "/run/sequencerd/wall", or "" for none`,
 	}},
+	{"watchdog", "device", `"/dev/watchdog"`, "/dev/watchdog", func(s *Settings) any { return s.Watchdog.Device }, map[string]string{
+		`"a\u0000"`: `allowed is the name of a device, as in "/dev/watchdog", or "" for none`,
+	}},
+	{"watchdog", "timeout", `"1m"`, time.Minute, func(s *Settings) any { return s.Watchdog.Timeout }, map[string]string{
+		`"1s"`: "allowed is 2s to 10m", `"2500ms"`: "allowed are whole seconds: the kernel counts in them", `"15"`: durations + "2s to 10m",
+	}},
 	{"panel", "listen", `":8081"`, ":8081", func(s *Settings) any { return s.Listen }, map[string]string{
 		`"8080"`: listens, `"127.0.0.1"`: listens, `"127.0.0.1:0"`: listens, `"127.0.0.1:65536"`: listens, `"127.0.0.1:http"`: listens, `"http://here:80"`: listens,
 	}},
@@ -153,7 +159,7 @@ func TestKeys(t *testing.T) {
 
 // TestUnknownKeys: no table lets a misspelt key pass.
 func TestUnknownKeys(t *testing.T) {
-	for _, header := range []string{"[flume]", "[ramp]", "[drive]", "[drive.simulated]", "[water]", "[safety]", "[swimmer]", "[[swimmer.person]]\nname = \"Ann\"", "[wall]", "[panel]", "[store]", ""} {
+	for _, header := range []string{"[flume]", "[ramp]", "[drive]", "[drive.simulated]", "[water]", "[safety]", "[swimmer]", "[[swimmer.person]]\nname = \"Ann\"", "[wall]", "[watchdog]", "[panel]", "[store]", ""} {
 		text := header + "\nmisspelt = 1"
 		want := fmt.Sprintf("my.toml:%d:1: ", 1+strings.Count(text, "\n"))
 		if _, err := Parse("my.toml", []byte(text), config.Default()); err == nil || !strings.HasPrefix(err.Error(), want) || !strings.Contains(err.Error(), "misspelt") {
@@ -230,7 +236,7 @@ func TestWrongTogether(t *testing.T) {
 		"same name":  {"[[swimmer.person]]\nname = \"Ann\"\n[[swimmer.person]]\nname = \"ANN\"", `my.toml:4:1: name = "ANN": somebody else has that name already`},
 		"person cap": {"[[swimmer.person]]\nname = \"Ann\"\ncap_mps = 0", `my.toml:3:1: cap_mps = 0: allowed is 0.2 to 3`},
 
-		"unknown table": {"[flum]\nname = \"x\"", `my.toml:1:2: unknown key "flum"; did you mean "flume"? allowed here: flume, ramp, drive, water, safety, swimmer, wall, panel, store`},
+		"unknown table": {"[flum]\nname = \"x\"", `my.toml:1:2: unknown key "flum"; did you mean "flume"? allowed here: flume, ramp, drive, water, safety, swimmer, wall, watchdog, panel, store`},
 		"unknown key":   {"[ramp]\naccel = 0.1", `my.toml:2:1: unknown key "accel"; allowed here: accel_mps2, decel_mps2, jerk_mps3, relief_jerk_mps3`},
 		"no syntax":     {"[ramp\n", "my.toml:1:6: a ] is missing here: a table is [name], one of several [[name]]"},
 	} {

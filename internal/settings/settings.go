@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"flume.example/sequencerd/internal/alive"
 	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/tomlplace"
@@ -23,21 +24,22 @@ import (
 
 // Settings are the checked values of a configuration. They fit each other: the motor reaches the flume's top speed.
 type Settings struct {
-	File    string // the file that they come from; empty where the defaults stand alone
-	Flume   Flume
-	Limits  ramp.Limits // comfort
-	Drive   Drive
-	Model   *water.Model // from the calibration, the flume's inertia and the drive's motor
-	Safety  Safety
-	Swimmer string // who swims where nobody is named; empty for nobody
-	People  []Person
-	Wall    wall.Config
-	Listen  string // address and port of the panel
+	File     string // the file that they come from; empty where the defaults stand alone
+	Flume    Flume
+	Limits   ramp.Limits // comfort
+	Drive    Drive
+	Model    *water.Model // from the calibration, the flume's inertia and the drive's motor
+	Safety   Safety
+	Swimmer  string // who swims where nobody is named; empty for nobody
+	People   []Person
+	Wall     wall.Config
+	Watchdog alive.Config
+	Listen   string // address and port of the panel
 	// StartFrom says from where the panel may start water: "loopback", the flume's own computer; "paired", every device that has given the code; "nowhere".
 	StartFrom   string
 	Certificate string // PEM files, for the panel over HTTPS; both or neither
 	Key         string
-	Store   string // folder of the store; empty for none
+	Store       string // folder of the store; empty for none
 
 	points []water.Point
 }
