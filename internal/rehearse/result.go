@@ -76,6 +76,9 @@ type Warning struct {
 	Text  string     `json:"text"`
 }
 
+// Describe is what the plan knows by itself, without a simulation.
+func Describe(in Input) *Result { return describe(in.Plan, in.Threshold, in.Remarks) }
+
 // describe fills in everything that the plan knows without a simulation.
 func describe(plan run.Plan, threshold units.Pace, remarks []fault.Remark) *Result {
 	r := &Result{Title: plan.Title, Unit: plan.Unit.String(), Swimmer: plan.Swimmer, AsksAt: []float64{}, Warnings: []Warning{}, unit: plan.Unit, plan: plan}

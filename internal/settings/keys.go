@@ -55,10 +55,10 @@ func (s *Settings) ramp(t *tomlplace.Table) {
 }
 
 // backends are the kinds of link that there are.
-func backends() []string { return []string{"simulated"} }
+func backends() []string { return []string{"simulated", "serial"} }
 
 // later are kinds of link that a configuration may one day name.
-var later = []string{"serial", "mqtt"}
+var later = []string{"mqtt"}
 
 func (s *Settings) drive(t *tomlplace.Table) {
 	if b, ok := t.String("backend"); ok {
@@ -76,6 +76,7 @@ func (s *Settings) drive(t *tomlplace.Table) {
 	number(t, "max_rpm", 1, 20_000, units.RPM, &m.Max)
 	number(t, "accel_rpm_per_s", 0, 100_000, plain, &m.RPMPerSecond)
 	s.simulated(t.Table("simulated"))
+	s.serial(t.Table("serial"))
 	t.Rest()
 }
 
@@ -184,13 +185,15 @@ func (s *Settings) person(t *tomlplace.Table) {
 var startFrom = []string{"loopback", "paired", "nowhere"}
 
 // fileName reads the name of a file; empty for none.
-func fileName(t *tomlplace.Table, key string) string {
+func fileName(t *tomlplace.Table, key string, into *string) {
 	text, ok := t.String(key)
-	if ok && strings.ContainsRune(text, 0) {
+	switch {
+	case !ok:
+	case strings.ContainsRune(text, 0):
 		wrong(t, key, "allowed is the name of a file, or \"\" for none")
-		return ""
+	default:
+		*into = text
 	}
-	return text
 }
 
 func (s *Settings) panel(t *tomlplace.Table) {
@@ -209,9 +212,10 @@ func (s *Settings) panel(t *tomlplace.Table) {
 			s.StartFrom = from
 		}
 	}
-	s.Certificate, s.Key = fileName(t, "certificate"), fileName(t, "key")
+	fileName(t, "certificate", &s.Certificate)
+	fileName(t, "key", &s.Key)
 	if (s.Certificate == "") != (s.Key == "") {
-		blame(t, []place{{"", "certificate"}, {"", "key"}}, "certificate and key go together: allowed is both or neither")
+		t.Problem("", "certificate and key go together: allowed is both or neither")
 	}
 	t.Rest()
 }

@@ -51,8 +51,8 @@ var keys = []struct {
 		"0": "allowed is 0.01 to 10", "11": "allowed is 0.01 to 10",
 	}},
 	{"drive", "backend", `"simulated"`, "simulated", func(s *Settings) any { return s.Drive.Backend }, map[string]string{
-		`"serial"`: `not in this version; allowed is "simulated"`, `"mqtt"`: `not in this version; allowed is "simulated"`,
-		`"steam"`: `allowed is "simulated"`, `""`: `allowed is "simulated"`,
+		`"mqtt"`:  `not in this version; allowed is "simulated" or "serial"`,
+		`"steam"`: `allowed is "simulated" or "serial"`, `""`: `allowed is "simulated" or "serial"`,
 	}},
 	{"drive", "min_rpm", "90", units.RPM(90), func(s *Settings) any { return s.Drive.Motor.Min }, map[string]string{
 		"-1": "allowed is 0 to 20000", "20001": "allowed is 0 to 20000",
@@ -131,6 +131,15 @@ var keys = []struct {
 	}},
 	{"panel", "listen", `":8081"`, ":8081", func(s *Settings) any { return s.Listen }, map[string]string{
 		`"8080"`: listens, `"127.0.0.1"`: listens, `"127.0.0.1:0"`: listens, `"127.0.0.1:65536"`: listens, `"127.0.0.1:http"`: listens, `"http://here:80"`: listens,
+	}},
+	{"panel", "start_from", `"paired"`, "paired", func(s *Settings) any { return s.StartFrom }, map[string]string{
+		`"anywhere"`: `allowed is "loopback" or "paired" or "nowhere"`, `""`: `allowed is "loopback" or "paired" or "nowhere"`,
+	}},
+	{"panel", "certificate", "\"/a.pem\"\nkey = \"/b.pem\"", "/a.pem", func(s *Settings) any { return s.Certificate }, map[string]string{
+		`"a\u0000"`: `allowed is the name of a file, or "" for none`,
+	}},
+	{"panel", "key", "\"/b.pem\"\ncertificate = \"/a.pem\"", "/b.pem", func(s *Settings) any { return s.Key }, map[string]string{
+		`"b\u0000"`: `allowed is the name of a file, or "" for none`,
 	}},
 	{"store", "path", `"/var/lib/sequencerd"`, "/var/lib/sequencerd", func(s *Settings) any { return s.Store }, map[string]string{
 		`"a\u0000b"`: `allowed is the name of a folder, or "" for none`,
@@ -335,4 +344,14 @@ func FuzzParse(f *testing.F) {
 			t.Fatalf("%q: ceiling %v", text, c)
 		}
 	})
+}
+
+// TestCertificate: a certificate without its key is no certificate.
+func TestCertificate(t *testing.T) {
+	for _, text := range []string{"[panel]\nkey = \"b.pem\"\n", "[panel]\ncertificate = \"a.pem\"\n"} {
+		want := "my.toml:1:1: certificate and key go together: allowed is both or neither"
+		if _, err := Parse("my.toml", []byte(text), config.Default()); err == nil || err.Error() != want {
+			t.Errorf("%s: got\n%v\nwant\n%s", text, err, want)
+		}
+	}
 }

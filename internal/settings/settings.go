@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"flume.example/sequencerd/internal/alive"
+	"flume.example/sequencerd/internal/drive/serial"
 	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/tomlplace"
@@ -56,6 +57,8 @@ type Drive struct {
 	Backend   string // one of backends
 	Motor     water.Motor
 	Simulated simulated.Config
+	Serial    serial.Config // but for the map
+	SerialMap string        // a map that comes with the program, or the path of a file
 }
 
 // Safety has the owner's limits. None of them makes the program a safety device.

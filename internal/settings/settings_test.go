@@ -60,8 +60,8 @@ func TestDefaults(t *testing.T) {
 		},
 		Wall:     wall.Config{Debounce: 20 * time.Millisecond}, // common practice, no source
 		Watchdog: alive.Config{Timeout: 15 * time.Second},
-		Listen:   "127.0.0.1:8080",
-		points:   []water.Point{point(300, 0.34), point(600, 0.71), point(900, 1.09), point(1200, 1.46), point(1500, 1.80)},
+		Listen:   "127.0.0.1:8080", StartFrom: "loopback",
+		points: []water.Point{point(300, 0.34), point(600, 0.71), point(900, 1.09), point(1200, 1.46), point(1500, 1.80)},
 	}
 	model := got.Model
 	if got.Drive.Simulated.Model != model {

@@ -1,0 +1,186 @@
+// Package panel serves the web pages and the HTTP API: it sends commands to the sequencer, and shows its snapshots.
+//
+// It decides nothing about water. A stop goes to the drive before anything is asked or checked; everything else is what any person could ask for.
+package panel
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"flume.example/sequencerd/internal/rehearse"
+	"flume.example/sequencerd/internal/schedule"
+	"flume.example/sequencerd/internal/sequencer"
+	"flume.example/sequencerd/internal/settings"
+)
+
+// Config is what a Panel is made of.
+type Config struct {
+	Sequencer *sequencer.Sequencer
+	Settings  *settings.Settings
+	// Lay plans a session for a swimmer by name, "" for the default one, and gives all that a rehearsal of it needs. What the flume cannot give
+	// comes back as fault.Problems.
+	Lay      func(s *schedule.Session, swimmer string) (rehearse.Input, error)
+	Demos    fs.FS          // sessions that come with the program, "first-swim.toml" and others; read only
+	Sessions string         // folder of the owner's own sessions; empty: none are kept
+	State    string         // folder for what must outlive the program: the code, paired devices, what is laid out; empty: nothing does
+	LayOut   string         // session file that is laid out at the start, in place of what was last; empty for none
+	Swimmer  string         // for whom; empty for the default swimmer
+	Refresh  time.Duration  // between two looks at a swim under way; 0 for 250 ms
+	Listen   func(net.Addr) // called once the panel can be reached; may be nil
+	Version  string         // for the installation page
+}
+
+// Panel is the web server. Everything in it may be used from several goroutines.
+type Panel struct {
+	cfg     Config
+	boot    string // random; a new one tells that the program was started again
+	hub     *hub
+	library *library
+	access  *access
+	pages   *pages
+	metrics *metrics
+	handler http.Handler
+
+	planned atomic.Pointer[curve] // of the profile that was drawn last
+	laying  sync.Mutex            // one command at a time that looks before it acts
+	laid    atomic.Pointer[laid]
+
+	rehearsing chan struct{} // one place
+}
+
+// New makes a panel. It refuses a listen address that other computers can reach while no code is set: see SetCode.
+func New(c Config) (*Panel, error) {
+	if c.Refresh <= 0 {
+		c.Refresh = 250 * time.Millisecond
+	}
+	p := &Panel{cfg: c, boot: rand.Text(), rehearsing: make(chan struct{}, 1)}
+	var err error
+	if p.access, err = openAccess(c.State); err != nil {
+		return nil, err
+	}
+	if !loopbackOnly(c.Settings.Listen) && !p.access.hasCode() {
+		return nil, fmt.Errorf("the panel is to listen on %s, which other computers can reach, and has no code: set one with \"sequencerd panel-code\", or listen on 127.0.0.1", c.Settings.Listen)
+	}
+	if p.library, err = openLibrary(c.Demos, c.Sessions); err != nil {
+		return nil, err
+	}
+	if p.pages, err = loadPages(); err != nil {
+		return nil, err
+	}
+	p.hub = newHub(p)
+	p.metrics = newMetrics(p)
+	p.handler = p.routes()
+	return p, nil
+}
+
+// Run serves until ctx is done, then lets the requests under way end.
+func (p *Panel) Run(ctx context.Context) error {
+	l, err := net.Listen("tcp", p.cfg.Settings.Listen)
+	if err != nil {
+		return fmt.Errorf("the panel cannot listen on %s: %w", p.cfg.Settings.Listen, err)
+	}
+	return p.Serve(ctx, l)
+}
+
+// How long a client may take. A status stream has a deadline of its own for every event, and no end.
+const (
+	headersWithin = 5 * time.Second
+	bodyWithin    = 15 * time.Second
+	idleWithin    = 60 * time.Second
+	endsWithin    = 2 * time.Second
+	maxHeaders    = 16 << 10
+)
+
+// Serve is Run on a listener that is there already; it closes it.
+func (p *Panel) Serve(ctx context.Context, l net.Listener) error {
+	inner, cancel := context.WithCancel(ctx)
+	defer cancel()
+	srv := &http.Server{
+		Handler: p.handler, ReadHeaderTimeout: headersWithin, ReadTimeout: bodyWithin, IdleTimeout: idleWithin, MaxHeaderBytes: maxHeaders,
+		BaseContext: func(net.Listener) context.Context { return inner }, // streams end with it
+		ConnContext: smallBuffer, ErrorLog: slog.NewLogLogger(slog.Default().Handler(), slog.LevelDebug),
+	}
+	failed := make(chan error, 3)
+	go func() { failed <- p.hub.follow(inner) }()
+	go func() { failed <- p.restore(inner) }()
+	go func() {
+		if s := p.cfg.Settings; s.Certificate != "" {
+			failed <- srv.ServeTLS(l, s.Certificate, s.Key)
+		} else {
+			failed <- srv.Serve(l)
+		}
+	}()
+	if p.cfg.Listen != nil {
+		p.cfg.Listen(l.Addr())
+	}
+	for {
+		select {
+		case <-ctx.Done():
+			cancel()
+			end, done := context.WithTimeout(context.WithoutCancel(ctx), endsWithin)
+			defer done()
+			if err := srv.Shutdown(end); err != nil {
+				srv.Close()
+			}
+			return p.access.save()
+		case err := <-failed:
+			if err != nil && !errors.Is(err, http.ErrServerClosed) && ctx.Err() == nil {
+				srv.Close()
+				return err
+			}
+		}
+	}
+}
+
+// smallBuffer keeps what waits for a slow reader small, so that a slow one is seen as such.
+func smallBuffer(ctx context.Context, c net.Conn) context.Context {
+	if t, ok := c.(*net.TCPConn); ok {
+		t.SetWriteBuffer(32 << 10)
+	}
+	return ctx
+}
+
+// loopbackOnly reports whether only this computer can reach an address to listen on.
+func loopbackOnly(listen string) bool {
+	host, _, err := net.SplitHostPort(listen)
+	if err != nil {
+		return false
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// keep writes a file whole or not at all, readable by its owner alone.
+func keep(folder *os.Root, name string, text []byte) (err error) {
+	temporary := "." + rand.Text() + ".part"
+	f, err := folder.OpenFile(temporary, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			folder.Remove(temporary)
+		}
+	}()
+	_, err = f.Write(text)
+	if err == nil {
+		err = f.Sync()
+	}
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		err = folder.Rename(temporary, name)
+	}
+	return err
+}
