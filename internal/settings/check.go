@@ -117,6 +117,7 @@ func (s *Settings) agree(root *tomlplace.Table, calibrated bool) {
 			"inertia_m with inertia_error_percent makes %.4g m of the simulated water: allowed is up to %d", l, mostInertia)
 	}
 
+	s.agreeOnSerial(root)
 	m := s.Drive.Motor
 	if m.Min.RPM() >= m.Max.RPM() {
 		blame(root, []place{{"drive", "min_rpm"}, {"drive", "max_rpm"}}, "min_rpm is %g and max_rpm is %g: allowed is a min_rpm below max_rpm", m.Min.RPM(), m.Max.RPM())
