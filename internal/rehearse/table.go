@@ -8,8 +8,12 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/units"
 )
+
+// mostNameRunes keeps the table within the width of a terminal; rounds come on top.
+const mostNameRunes = 24
 
 // WriteTable writes the session as a person reads it: asked beside what will be swum, why they differ, once a step, and what must be known beforehand.
 func (r *Result) WriteTable(out io.Writer) error {
@@ -22,26 +26,32 @@ func (r *Result) WriteTable(out io.Writer) error {
 		who += ", threshold " + units.PacePer100(*r.Threshold, units.Metre).In(r.unit).String()
 	}
 	fmt.Fprintf(&b, "%s%s\n\n", r.Title, who)
-	rows := [][]string{{"starts", "block", "asked", "", "will be swum", "", "at", ""}}
-	step := -1
+	per := "/100 " + r.unit.String()
+	rows := [][]string{{"starts", "block", "asked", "", "swum", "", "pace", ""}, {"", "", "", r.unit.String() + "  ", "", r.unit.String() + "  ", per, ""}}
+	told := map[int]bool{} // steps of which it was said why
 	for i := range r.Blocks {
 		blk, src := &r.Blocks[i], &r.plan.Blocks[i]
-		name := blk.Name
+		name := shorten(blk.Name, func(s string) bool { return utf8.RuneCountInString(s) <= mostNameRunes })
 		if blk.Of > 1 {
 			name += fmt.Sprintf(" %d of %d", blk.Round, blk.Of)
 		}
 		why := ""
-		if src.Step != step {
-			why, step = r.why(i), src.Step
+		if !told[src.Step] {
+			why = r.why(i)
+			told[src.Step] = why != ""
 		}
-		rows = append(rows, []string{
-			clock(blk.Start), name, clock(blk.AskedS), r.measure(blk.AskedM), clock(blk.Duration), r.measure(blk.Distance), paceText(src), why,
-		})
+		asked, pace := r.column(blk.AskedM), "rest"
+		if blk.Pace == nil {
+			asked = ""
+		} else if pace = src.To.Clock(); src.TwoPace() {
+			pace = src.From.Clock() + " to " + pace
+		}
+		rows = append(rows, []string{clock(blk.Start), name, clock(blk.AskedS), asked, clock(blk.Duration), r.column(blk.Distance), pace, why})
 	}
-	rows = append(rows, []string{"", "total", clock(r.AskedTime), r.measure(r.AskedLength), clock(r.TotalTime), r.measure(r.TotalLength), "", ""})
+	rows = append(rows, []string{"", "total", clock(r.AskedTime), r.column(r.AskedLength), clock(r.TotalTime), r.column(r.TotalLength), "", ""})
 	columns(&b, rows, "rlrrrrrl")
 	fmt.Fprintf(&b, "\nThen the water runs out in %s (%s); stay clear of it until it is still.\n", clock(r.RunoutTime), r.measure(r.RunoutLength))
-	fmt.Fprintf(&b, "SIMULATED: %s in %s; the water was at most %.2f m/s beside what was wished.\n",
+	fmt.Fprintf(&b, "SIMULATED: a motor and water not quite as calibrated gave %s in %s, at most %.2f m/s off the plan.\n",
 		r.measure(r.Simulated.Length), clock(r.Simulated.Time), r.Simulated.WorstError)
 	if len(r.AsksAt) > 0 {
 		times := make([]string, len(r.AsksAt))
@@ -79,25 +89,52 @@ func columns(b *strings.Builder, rows [][]string, align string) {
 	}
 }
 
-// why says what makes a block's figures differ from those asked: the change of speed at its begin.
+// why says what makes a block's figures differ from those asked; empty where they hardly do.
 func (r *Result) why(i int) string {
-	b := &r.Blocks[i]
-	if b.Pace == nil || math.Abs(b.Duration-b.AskedS) < 0.05 && math.Abs(b.Distance-b.AskedM) < 0.1 {
+	b, src := &r.Blocks[i], &r.plan.Blocks[i]
+	seconds, metres := b.Duration-b.AskedS, b.Distance-b.AskedM
+	switch {
+	case src.Rest && math.Abs(seconds) >= 0.05:
+		return "what the send-off leaves"
+	case src.Rest && metres >= 0.05:
+		return "the water runs on"
+	case src.Rest, math.Abs(seconds) < 0.05 && math.Abs(metres) < 0.05:
 		return ""
+	case !b.Reached:
+		return "too short to reach its pace"
 	}
-	if b.RampS > b.Duration {
-		return "too short for the change of pace"
+	off, word := r.measure(math.Abs(metres)), "less"
+	if metres > 0 {
+		word = "more"
 	}
-	return fmt.Sprintf("the change of pace takes %.1f s and %s", b.RampS, r.measure(b.RampM))
+	if src.Extent == schedule.ByDistance {
+		off = fmt.Sprintf("%.1f s", math.Abs(seconds))
+		if word = "less"; seconds > 0 {
+			word = "more"
+		}
+	}
+	return fmt.Sprintf("%s %s: %.1f s to get to pace", off, word, b.RampS)
 }
 
-// measure is a distance in the session's unit, to the tenth where it is not whole.
-func (r *Result) measure(m float64) string {
+// measure is a distance in the session's unit.
+func (r *Result) measure(m float64) string { return r.number(m) + " " + r.unit.String() }
+
+// column is a number that stands under others, the decimal points in line.
+func (r *Result) column(m float64) string {
+	n := r.number(m)
+	if !strings.Contains(n, ".") {
+		n += "  "
+	}
+	return n
+}
+
+// number is a distance in the session's unit without that, to the tenth where it is not whole.
+func (r *Result) number(m float64) string {
 	n := units.Metres(m).In(r.unit)
 	if math.Abs(n-math.Round(n)) < 0.05 {
-		return fmt.Sprintf("%.0f %s", n, r.unit)
+		return fmt.Sprintf("%.0f", n)
 	}
-	return fmt.Sprintf("%.1f %s", n, r.unit)
+	return fmt.Sprintf("%.1f", n)
 }
 
 func clock(s float64) string { return units.FormatTime(duration(s)) }
