@@ -46,7 +46,7 @@ func (s *Settings) wall(t *tomlplace.Table) {
 		t.Problem("socket", "socket without simulated = true: only a simulated wall can be pressed through a socket")
 	}
 	var pin *wall.PinError
-	if c.Present() && errors.As(c.Check(), &pin) {
+	if errors.As(c.Check(), &pin) {
 		switch {
 		case t.Has(pin.Key) && pin.Pin != "":
 			wrong(t, pin.Key, pin.Text)

@@ -81,9 +81,6 @@ func (e *PinError) Error() string {
 
 // Check finds what can be seen to be wrong without opening anything. The error is a *PinError.
 func (c Config) Check() error {
-	if !c.Present() {
-		return &PinError{StopPin.Key(), "", "no pin is given, so there is no wall"}
-	}
 	taken := map[string]string{}
 	for p, key := range keys {
 		text, given := c.Pins[Pin(p)]

@@ -14,7 +14,7 @@ func TestWhatIsWrongWithAConfig(t *testing.T) {
 		pins map[Pin]string
 		want string
 	}{
-		{nil, "[wall] stop_pin: no pin is given, so there is no wall"},
+		{nil, ""},
 		{map[Pin]string{LampPin: "GPIO4"}, "[wall] stop_pin: missing: a wall has a stop button"},
 		{map[Pin]string{StopPin: ""}, "[wall] stop_pin: " + allowed},
 		{map[Pin]string{StopPin: "gpiochip0:x"}, `[wall] stop_pin = "gpiochip0:x": ` + allowed},

@@ -1,6 +1,7 @@
 package wall
 
 import (
+	"errors"
 	"slices"
 	"testing"
 	"time"
@@ -208,7 +209,10 @@ func TestAbsent(t *testing.T) {
 			t.Error(err)
 		}
 	})
-	var none *Wall
+	none, err := Open(Config{}, func() { t.Error("stopped by a wall that is not there") })
+	if err := errors.Join(err, none.Run(t.Context()), none.Close()); none != nil || err != nil {
+		t.Errorf("%v, %v", none, err)
+	}
 	none.Show(Outputs{Lamp: true})
 	if none.Facts(5) != safety.NoWall || none.Events() != nil || none.Simulated() {
 		t.Error("a place without a wall is not one")

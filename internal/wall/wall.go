@@ -20,7 +20,8 @@ import (
 	"flume.example/sequencerd/internal/task"
 )
 
-// Wall is an open wall. A nil Wall is a place without one: its facts are safety.NoWall, it has no events and shows nothing.
+// Wall is an open wall. A nil Wall is a place without one: its facts are safety.NoWall, it has no events, shows nothing, and has
+// nothing to run or close.
 type Wall struct {
 	cfg    Config
 	stop   func()
@@ -48,9 +49,9 @@ type Outputs struct {
 // Open takes the pins. Inputs are set up with their pulls, outputs are switched off. The stop function is called from a goroutine of the wall at
 // each stop, before anything else is done about it; it must not block (Drive.Stop does not).
 //
-// A pin that cannot be had is a *PinError; then no pin is held.
+// A pin that cannot be had is a *PinError; then no pin is held. A place without a wall gives a nil Wall and no error.
 func Open(c Config, stop func()) (*Wall, error) {
-	if err := c.Check(); err != nil {
+	if err := c.Check(); err != nil || !c.Present() {
 		return nil, err
 	}
 	if !c.Simulated {
@@ -122,6 +123,9 @@ func (w *Wall) setUp(p Pin, pin gpio.PinIO) error {
 // Run watches the pins until ctx is done, then switches the outputs off. A panic in one of its goroutines is a stop, and the error. After an error
 // that is task.ErrHangs a goroutine still waits for a pin: then the wall must not be closed.
 func (w *Wall) Run(ctx context.Context) error {
+	if w == nil {
+		return nil
+	}
 	tasks := []task.Task{
 		{Name: "stop button", Run: w.watchStop},
 		{Name: "buttons and sensors", Run: w.watchContacts},
@@ -170,6 +174,9 @@ func (w *Wall) Simulated() bool { return w != nil && w.sim != nil }
 
 // Close switches the outputs off and lets the pins go. Run must have returned. It works twice.
 func (w *Wall) Close() error {
+	if w == nil {
+		return nil
+	}
 	var err error
 	w.closed.Do(func() {
 		if w.listen != nil {
