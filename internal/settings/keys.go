@@ -55,18 +55,13 @@ func (s *Settings) ramp(t *tomlplace.Table) {
 }
 
 // backends are the kinds of link that there are.
-func backends() []string { return []string{"simulated", "serial"} }
-
-// later are kinds of link that a configuration may one day name.
-var later = []string{"mqtt"}
+func backends() []string { return []string{"simulated", "serial", "mqtt"} }
 
 func (s *Settings) drive(t *tomlplace.Table) {
 	if b, ok := t.String("backend"); ok {
 		switch {
 		case slices.Contains(backends(), b):
 			s.Drive.Backend = b
-		case slices.Contains(later, b):
-			wrong(t, "backend", "not in this version; allowed is "+words(backends()))
 		default:
 			wrong(t, "backend", "allowed is "+words(backends()))
 		}
@@ -76,6 +71,7 @@ func (s *Settings) drive(t *tomlplace.Table) {
 	number(t, "max_rpm", 1, 20_000, units.RPM, &m.Max)
 	number(t, "accel_rpm_per_s", 0, 100_000, plain, &m.RPMPerSecond)
 	s.simulated(t.Table("simulated"))
+	s.mqtt(t.Table("mqtt"))
 	s.serial(t.Table("serial"))
 	t.Rest()
 }

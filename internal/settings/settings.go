@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"flume.example/sequencerd/internal/alive"
+	"flume.example/sequencerd/internal/drive/mqtt"
 	"flume.example/sequencerd/internal/drive/serial"
 	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/ramp"
@@ -59,6 +60,7 @@ type Drive struct {
 	Simulated simulated.Config
 	Serial    serial.Config // but for the map
 	SerialMap string        // a map that comes with the program, or the path of a file
+	MQTT      mqtt.Config
 }
 
 // Safety has the owner's limits. None of them makes the program a safety device.

@@ -11,6 +11,8 @@ import (
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/alive"
+	"flume.example/sequencerd/internal/drive/mqtt"
+	"flume.example/sequencerd/internal/drive/serial"
 	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/units"
@@ -46,10 +48,18 @@ func TestDefaults(t *testing.T) {
 		Drive: Drive{
 			Backend: "simulated",
 			Motor:   water.Motor{Min: units.RPM(120), Max: units.RPM(1500), RPMPerSecond: 600},
+			Serial: serial.Config{
+				Baud: 19200, Parity: serial.Even, StopBits: 1, Address: 1, Answer: 40 * time.Millisecond, Slowest: 200 * time.Millisecond,
+				LinkLoss: 500 * time.Millisecond, PolePairs: 2, RampRPMPerSecond: 600, QuickStopRPMPerSecond: 1500, Highest: units.RPM(1500),
+			},
 			Simulated: simulated.Config{
 				SpeedError: -0.03, InertiaError: 0.05, Noise: 0.005, Seed: 1, DeadTime: 20 * time.Millisecond,
 				QuickStopRPMPerSecond: 1500, LinkLoss: 500 * time.Millisecond, EnableTime: 200 * time.Millisecond,
 				Faults: []string{},
+			},
+			MQTT: mqtt.Config{
+				Broker:     mqtt.Broker{URL: "mqtt://127.0.0.1", Topic: "flume/drive", ClientID: "sequencerd"},
+				TimeToLive: 500 * time.Millisecond, LinkLoss: time.Second,
 			},
 		},
 		Safety: Safety{IdleShutoff: 30 * time.Minute, LongestSwim: 2 * time.Hour}, // idle shutoff: common practice, no source
