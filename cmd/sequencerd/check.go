@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/drive/serial"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/settings"
@@ -53,10 +54,22 @@ func check(line *commandLine, s *settings.Settings, name string) (string, error)
 	if err != nil {
 		return "", err
 	}
+	if t, err := tomlplace.Parse(name, text); err == nil && serial.IsMap(t) {
+		m, err := serial.ParseMap(name, text)
+		if err != nil {
+			return "", err
+		}
+		return fmt.Sprintf("%s: a map of a drive, all well: %s.", name, m.Title), nil
+	}
 	if isConfiguration(name, text) {
 		s, err := settings.Parse(name, text, config.Default())
 		if err != nil {
 			return "", err
+		}
+		if s.Drive.Backend == "serial" {
+			if _, _, err := serialDrive(s); err != nil {
+				return "", err
+			}
 		}
 		return fmt.Sprintf("%s: a configuration, all well: %s, drive %s.", name, s.Flume.Name, s.Drive.Backend), nil
 	}

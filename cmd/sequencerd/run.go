@@ -12,8 +12,6 @@ import (
 
 	"golang.org/x/term"
 
-	"flume.example/sequencerd/internal/drive"
-	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/schedule"
@@ -57,7 +55,7 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	if !terminal || r.Rate > 1 {
 		l.plan = l.plan.ByItself()
 	}
-	d, err := l.openDrive(r.Rate)
+	d, err := l.openDrive()
 	if err != nil {
 		return err
 	}
@@ -100,15 +98,6 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	}
 	s.show.end(s.last, s.seq.Results(), s.asked)
 	return s.outcome()
-}
-
-// openDrive opens the drive that the configuration names.
-func (l *loaded) openDrive(rate int) (*drive.Drive, error) {
-	b, err := simulated.New(l.settings.Drive.Simulated)
-	if err != nil {
-		return nil, err
-	}
-	return drive.New(b, drive.Config{Model: l.settings.Model}), nil
 }
 
 // confirm shows what should be known beforehand; on a real drive somebody has to say yes to a pace that seems too fast.

@@ -44,7 +44,7 @@ func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) er
 	} else if l.planner, err = ramp.NewPlanner(s.Limits, s.Model, s.Ceiling(l.person)); err != nil {
 		return err
 	}
-	d, err := l.openDrive(1)
+	d, err := l.openDrive()
 	if err != nil {
 		return err
 	}

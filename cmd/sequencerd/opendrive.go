@@ -1,0 +1,122 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path"
+	"strings"
+
+	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/drive"
+	"flume.example/sequencerd/internal/drive/serial"
+	"flume.example/sequencerd/internal/drive/simulated"
+	"flume.example/sequencerd/internal/settings"
+)
+
+// openDrive opens the drive that the configuration names. A real one is ours alone until it is closed; the error of one that is not is a *drive.Held.
+func (l *loaded) openDrive() (*drive.Drive, error) {
+	s := l.settings
+	if s.Drive.Backend != "serial" {
+		b, err := simulated.New(s.Drive.Simulated)
+		if err != nil {
+			return nil, err
+		}
+		return drive.New(b, drive.Config{Model: s.Model}), nil
+	}
+	b, resolved, err := serialDrive(s)
+	if err != nil {
+		return nil, err
+	}
+	lock, err := drive.Acquire(resolved.link(), "sequencerd "+strings.Join(os.Args[1:], " "), resolved.String())
+	if err != nil {
+		return nil, err
+	}
+	return drive.New(&owned{Backend: b, lock: lock}, drive.Config{Model: s.Model}), nil
+}
+
+// serialDrive is the drive on a serial line that the configuration describes. The line is not opened yet.
+func serialDrive(s *settings.Settings) (*serial.Backend, *resolvedDrive, error) {
+	text, err := readMap(s.Drive.SerialMap)
+	if err != nil {
+		return nil, nil, err
+	}
+	r := &resolvedDrive{Backend: "serial", Serial: s.Drive.Serial, Map: string(text), MapName: s.Drive.SerialMap}
+	b, err := r.open()
+	return b, r, err
+}
+
+// readMap finds a map by the name of one that comes with the program, else by its path.
+func readMap(name string) ([]byte, error) {
+	if !strings.ContainsRune(name, '/') && path.Ext(name) == "" {
+		text, err := fs.ReadFile(config.Drives, name+".toml")
+		if err == nil {
+			return text, nil
+		}
+		known, _ := fs.Glob(config.Drives, "*.toml")
+		return nil, fmt.Errorf("no map of a drive is called %q: known are %s; a file of your own is named by its path", name,
+			strings.ReplaceAll(strings.Join(known, ", "), ".toml", ""))
+	}
+	return readFile(name)
+}
+
+// resolvedDrive is all that it takes to reach a drive, as it is recorded beside its lock for stop-drive: the map's text too, since its file may have
+// changed by then.
+type resolvedDrive struct {
+	Backend string        `json:"backend"`
+	Serial  serial.Config `json:"serial"`
+	Map     string        `json:"map"`
+	MapName string        `json:"map_name"`
+}
+
+func (r *resolvedDrive) link() string { return r.Serial.Port }
+
+func (r *resolvedDrive) String() string {
+	text, err := json.Marshal(r)
+	if err != nil {
+		panic(err) // plain values: found by the first test
+	}
+	return string(text)
+}
+
+func (r *resolvedDrive) open() (*serial.Backend, error) {
+	m, err := serial.ParseMap(r.MapName, []byte(r.Map))
+	if err != nil {
+		return nil, err
+	}
+	c := r.Serial
+	c.Map = m
+	return serial.New(c)
+}
+
+// owned is a real drive that is locked for as long as it is open. Its record goes with a motor that was seen at rest, as there is nothing left to stop.
+type owned struct {
+	drive.Backend
+	lock   *drive.Lock
+	atRest bool
+}
+
+func (o *owned) Set(r drive.Round, order drive.Order) error {
+	o.atRest = false
+	return o.Backend.Set(r, order)
+}
+
+func (o *owned) Read(r drive.Round) (drive.Feedback, error) {
+	f, err := o.Backend.Read(r)
+	o.atRest = err == nil && rests(f)
+	return f, err
+}
+
+func (o *owned) Close() error {
+	err := o.Backend.Close()
+	if o.atRest && err == nil {
+		err = o.lock.Forget()
+	}
+	return errors.Join(err, o.lock.Release())
+}
+
+// rests is the same as in the drive: switched off, and slower than an encoder's noise.
+func rests(f drive.Feedback) bool { return !f.Enabled && math.Abs(f.Motor.RPM()) < 1 }
