@@ -1,0 +1,142 @@
+package panel
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"testing"
+
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/run"
+)
+
+// A session is laid out, reset, started and swum to its end through the API alone, at a rate.
+func TestSwimThroughTheAPI(t *testing.T) {
+	r := newRig(t, options{rate: 40})
+	r.must(r.do("lay-out", `"session":"first-swim","swimmer":"Maren Tolliver"`))
+	st := r.until("laid out", func(s *status) bool { return s.Session == "first-swim" })
+	if st.Title != "First swim" || st.Swimmer != "Maren Tolliver" || st.Blocks != 5 || st.State != "stopped" || st.Next == nil || st.Next.Name != "Ease in" {
+		t.Errorf("laid out: %+v", st)
+	}
+	r.must(r.do("reset", ""))
+	r.untilState(run.Ready)
+	r.must(r.do("start", ""))
+	if st := r.untilState(run.CountIn); st.CountIn <= 0 || st.CountIn > 30 || st.Swim != 1 {
+		t.Errorf("counting in: %+v", st)
+	}
+	st = r.until("moving water", func(s *status) bool { return s.State == "running" && s.Pace != nil })
+	if st.Now == nil || st.Now.Name != "Ease in" || !st.Moves || !st.Simulated || st.Place == nil {
+		t.Errorf("running: %+v", st)
+	}
+	st = r.untilState(run.Finished)
+	if st.Block != st.Blocks || st.Distance < 70 {
+		t.Errorf("finished: %+v", st)
+	}
+	var c curve
+	if err := json.Unmarshal([]byte(r.send("GET", "/api/v1/plan", "").text), &c); err != nil {
+		t.Fatal(err)
+	}
+	swum := 0
+	for _, v := range c.Swum {
+		if v != nil {
+			swum++
+		}
+	}
+	if len(c.Speeds) != points+1 || len(c.Swum) != points+1 || swum < points*8/10 || len(c.Blocks) != 5 {
+		t.Errorf("the curve has %d speeds, %d delivered and %d blocks", len(c.Speeds), swum, len(c.Blocks))
+	}
+}
+
+// Every call with right and wrong input, each row a sentence.
+func TestEveryCall(t *testing.T) {
+	r := newRig(t, options{})
+	good := "format = 1\ntitle = \"Mine\"\nunit = \"m\"\n[[step]]\ntime = \"1:00\"\npace = \"2:00\"\n"
+	long := strings.Repeat("#", mostText+1)
+	for _, c := range []struct {
+		says, method, path, body string
+		want                     int
+		code                     fault.Code
+	}{
+		{"status is open to read", "GET", "/api/v1/status", "", 200, ""},
+		{"status is not written", "PUT", "/api/v1/status", "", 405, fault.WrongMethod},
+		{"nothing is there", "GET", "/api/v1/nothing", "", 405, fault.WrongMethod}, // where a POST would be a command
+		{"no such command", "POST", "/api/v1/faster", `{}`, 404, fault.NoSuchPage},
+		{"no such page", "GET", "/nothing", "", 404, fault.NoSuchPage},
+		{"a command without what was seen", "POST", "/api/v1/pause", `{}`, 400, fault.NotUnderstood},
+		{"a command without a body", "POST", "/api/v1/pause", ``, 400, fault.NotUnderstood},
+		{"half of what was seen", "POST", "/api/v1/pause", `{"seen":{"swim_id":0}}`, 400, fault.NotUnderstood},
+		{"not JSON", "POST", "/api/v1/pause", `pause!`, 400, fault.NotUnderstood},
+		{"two JSON texts", "POST", "/api/v1/pause", `{} {}`, 400, fault.NotUnderstood},
+		{"a key that is none", "POST", "/api/v1/pause", `{"sean":{}}`, 400, fault.NotUnderstood},
+		{"a number that is text", "POST", "/api/v1/pause", `{"seen":{"swim_id":"0","seq":1,"at_ms":1}}`, 400, fault.NotUnderstood},
+		{"a body too large", "POST", "/api/v1/pause", `{"pace":"` + strings.Repeat("1", mostBody) + `"}`, 413, fault.TooLarge},
+		{"a pause while stopped", "POST", "/api/v1/pause", "SEEN", 409, fault.NotNowCode},
+		{"a start while stopped", "POST", "/api/v1/start", "SEEN", 409, fault.NotNowCode},
+		{"a lay-out without a session", "POST", "/api/v1/lay-out", "SEEN", 400, fault.NotUnderstood},
+		{"a lay-out of what is not there", "POST", "/api/v1/lay-out", `SEEN "session":"nope"`, 404, fault.NoSuchSession},
+		{"a lay-out of a path", "POST", "/api/v1/lay-out", `SEEN "session":"../access"`, 400, fault.SessionName},
+		{"a lay-out for nobody we know", "POST", "/api/v1/lay-out", `SEEN "session":"first-swim","swimmer":"Nobody"`, 404, fault.NoSuchSwimmer},
+		{"a session that needs a threshold", "POST", "/api/v1/lay-out", `SEEN "session":"over-and-under"`, 422, fault.BadSession},
+		{"a lay-out with the file's ending", "POST", "/api/v1/lay-out", `SEEN "session":"first-swim.toml"`, 200, ""},
+		{"a swimmer without a name", "POST", "/api/v1/swimmer", "SEEN", 400, fault.NotUnderstood},
+		{"another swimmer", "POST", "/api/v1/swimmer", `SEEN "swimmer":"Ida Quill"`, 200, ""},
+		{"steady without a pace", "POST", "/api/v1/steady", "SEEN", 400, fault.NotUnderstood},
+		{"steady at no pace", "POST", "/api/v1/steady", `SEEN "pace":"fast"`, 400, fault.NotUnderstood},
+		{"steady while stopped", "POST", "/api/v1/steady", `SEEN "pace":"2:00/100m"`, 409, fault.NotNowCode},
+		{"a nudge by nothing", "POST", "/api/v1/nudge", `SEEN "s_per_100":0`, 400, fault.NotUnderstood},
+		{"a nudge too far", "POST", "/api/v1/nudge", `SEEN "s_per_100":1e300`, 400, fault.NotUnderstood},
+		{"a nudge while stopped", "POST", "/api/v1/nudge", `SEEN "s_per_100":-1`, 409, fault.NotNowCode},
+		{"stop needs nothing", "POST", "/api/v1/stop", "", 200, ""},
+		{"stop minds no nonsense", "POST", "/api/v1/stop", "}{", 200, ""},
+		{"stop is not read", "GET", "/api/v1/stop", "", 405, fault.WrongMethod},
+		{"the list", "GET", "/api/v1/sessions", "", 200, ""},
+		{"a demo", "GET", "/api/v1/sessions/first-swim", "", 200, ""},
+		{"a session that is not there", "GET", "/api/v1/sessions/nope", "", 404, fault.NoSuchSession},
+		{"a name with a dot", "GET", "/api/v1/sessions/..%2fx", "", 400, fault.SessionName},
+		{"a session is kept", "PUT", "/api/v1/sessions/mine", good, 201, ""},
+		{"and kept again", "PUT", "/api/v1/sessions/mine", good, 204, ""},
+		{"and read", "GET", "/api/v1/sessions/mine", "", 200, ""},
+		{"a demo is not written over", "PUT", "/api/v1/sessions/first-swim", good, 403, fault.DemoSession},
+		{"a demo is not deleted", "DELETE", "/api/v1/sessions/first-swim", "", 403, fault.DemoSession},
+		{"a session with mistakes", "PUT", "/api/v1/sessions/bad", "format = 1\ntitel = \"x\"\n", 422, fault.BadSession},
+		{"a session that is no text", "PUT", "/api/v1/sessions/bad", "\xff\xfe", 422, fault.BadSession},
+		{"a session too large", "PUT", "/api/v1/sessions/bad", long, 413, fault.TooLarge},
+		{"what was refused was not kept", "GET", "/api/v1/sessions/bad", "", 404, fault.NoSuchSession},
+		{"a rehearsal", "POST", "/api/v1/sessions/mine/rehearse?simulate", "", 200, ""},
+		{"a rehearsal for nobody we know", "POST", "/api/v1/sessions/mine/rehearse?swimmer=Nobody", "", 404, fault.NoSuchSwimmer},
+		{"a session is deleted", "DELETE", "/api/v1/sessions/mine", "", 204, ""},
+		{"once", "DELETE", "/api/v1/sessions/mine", "", 404, fault.NoSuchSession},
+		{"a code where there is none", "POST", "/api/v1/pair", `{"code":"123456"}`, 409, fault.NoCode},
+		{"devices", "GET", "/api/v1/devices", "", 200, ""},
+		{"figures", "GET", "/metrics", "", 200, ""},
+		{"alive", "GET", "/healthz", "", 200, ""},
+		{"ready", "GET", "/readyz", "", 200, ""},
+	} {
+		var a reply
+		if rest, ok := strings.CutPrefix(c.body, "SEEN"); ok {
+			a = r.do(strings.TrimPrefix(c.path, "/api/v1/"), strings.TrimSpace(rest))
+		} else {
+			a = r.send(c.method, c.path, c.body)
+		}
+		p := a.problem()
+		if a.code != c.want || fault.Code(p.Code) != c.code {
+			t.Errorf("%s: %s %s gives %d %q, want %d %q\n%s", c.says, c.method, c.path, a.code, p.Code, c.want, c.code, a.text)
+		}
+		if a.code >= 400 && (a.header.Get("Content-Type") != "application/problem+json" || p.Status != a.code || p.Title == "" || p.Type == "") {
+			t.Errorf("%s: not problem details (RFC 9457, section 3): %s %s", c.says, a.header.Get("Content-Type"), a.text)
+		}
+	}
+}
+
+// A session with mistakes is told all of them, each at its place.
+func TestMistakesInASession(t *testing.T) {
+	r := newRig(t, options{})
+	a := r.send("PUT", "/api/v1/sessions/bad", "format = 1\ntitle = \"Bad\"\n\n[[step]]\ntime = \"0:99\"\npace = \"2:00\"\n\n[[step]]\ndistance = -5\npace = \"x\"\n")
+	var at []string
+	for _, p := range a.problem().Problems {
+		at = append(at, fmt.Sprintf("%d:%d", p.Line, p.Col))
+	}
+	if a.code != 422 || strings.Join(at, " ") != "5:1 9:1 10:1" {
+		t.Errorf("got %d with mistakes at %v, want 422 with 5:1 9:1 10:1\n%s", a.code, at, a.text)
+	}
+}
