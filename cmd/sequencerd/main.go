@@ -37,6 +37,7 @@ type commandLine struct {
 	Rehearse  rehearseCommand  `cmd:"" help:"Plan and simulate a session without waiting."`
 	Run       runCommand       `cmd:"" help:"Swim a session now, in the foreground."`
 	Serve     serveCommand     `cmd:"" help:"Be the daemon: wall, panel, store, everything. Starts nothing by itself."`
+	NodeSim   nodeSimCommand   `cmd:"" help:"Play a drive node on the network, with a simulated motor and water behind it."`
 	StopDrive stopDriveCommand `cmd:"" help:"Stop the drive once; for the supervisor after the program died."`
 }
 
