@@ -1,6 +1,7 @@
 package sequencer
 
 import (
+	"log/slog"
 	"time"
 
 	"flume.example/sequencerd/internal/cue"
@@ -40,7 +41,9 @@ func (c *Core) pressed(e wall.Event) {
 	case wall.Skip:
 		cmd.What = run.Skip
 	}
-	c.Do(cmd) // what it may not do now, it does not do: the wall has no words
+	if err := c.Do(cmd); err != nil && cmd.What != run.Here { // the wall has no words: the log has
+		slog.Info("refused at the wall", "press", e.Kind.String(), "command", cmd.What.String(), "said", err.Error())
+	}
 }
 
 // show is what lamp, beeper and heartbeat are to do.

@@ -121,7 +121,7 @@ func (s *simulation) do(p Pin, what func()) error {
 	return nil
 }
 
-// press closes the contact of a button for d. A press before the wall has seen the button up would count for nothing, so it waits for that.
+// press closes the contact of a button for d, and leaves it open long enough to be seen as up. A press before the wall has seen the button up would count for nothing, so it waits for that.
 func (w *Wall) press(ctx context.Context, p Pin, d time.Duration) error {
 	return w.sim.do(p, func() {
 		for w.signalOf(p) == safety.Unknown && ctx.Err() == nil {
@@ -130,6 +130,7 @@ func (w *Wall) press(ctx context.Context, p Pin, d time.Duration) error {
 		w.sim.contact(p, true)
 		pause(ctx, d)
 		w.sim.contact(p, false)
+		pause(ctx, w.cfg.Debounce+shortPress)
 	})
 }
 
