@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"time"
 
 	"zombiezen.com/go/sqlite"
 	"zombiezen.com/go/sqlite/sqlitex"
@@ -34,11 +35,20 @@ func (s *Store) Thin(most int64) error {
 	}
 }
 
-// Yield makes room on a full disk: the reserve goes, then the samples of a few of the oldest swims. It reports whether there was anything to give.
-func (s *Store) Yield() (bool, error) {
-	gone := os.Remove(s.reserve()) == nil
+// Tidy is Thin, and then makes up the reserve that a full disk may have used.
+func (s *Store) Tidy(most int64) error {
+	err := s.Thin(most)
+	s.keepReserve()
+	return err
+}
+
+// yield makes room on a full disk: the reserve goes, then the samples of a few of the oldest swims. It reports whether there was anything to give.
+func (s *Store) yield() (bool, error) {
+	if os.Remove(s.reserve()) == nil {
+		return true, nil
+	}
 	n, err := s.drop()
-	return gone || n > 0, err
+	return n > 0, err
 }
 
 // keepReserve makes the reserve where it is not there and there is room. Without one a full disk is full a little earlier, nothing worse.
@@ -89,4 +99,11 @@ func (s *Store) drop() (n int, err error) {
 		return nil
 	})
 	return n, err
+}
+
+// writable is the error of a disk that takes no writes. When a file system fails and turns read-only under open files, a sync that is under way may return
+// as if all were well (seen on ext4 with an aborted journal, Linux 6.18). So a sync is believed only if the file system still takes a change after it.
+func (s *Store) writable() error {
+	now := time.Now()
+	return os.Chtimes(lockFile(s.dir), now, now)
 }

@@ -66,11 +66,14 @@ func OpenToRecord(dir string) (*Store, error) {
 		return nil, err
 	}
 	s := &Store{dir: dir, lock: lock}
-	if err := s.connect(true); err != nil {
-		lock.Close()
-		return nil, err
+	err = s.connect(true)
+	if err != nil && os.Remove(s.reserve()) == nil {
+		err = s.connect(true) // perhaps the disk was full
 	}
-	if err := s.sweep(); err != nil {
+	if err == nil {
+		err = s.sweep()
+	}
+	if err != nil && CodeOf(err) != fault.StoreFull { // a full disk is no reason not to begin
 		return nil, errors.Join(err, s.Close())
 	}
 	s.keepReserve()
@@ -144,9 +147,12 @@ func prepare(conn *sqlite.Conn) error {
 	return nil
 }
 
+// lockFile is what a recorder holds a lock on.
+func lockFile(dir string) string { return filepath.Join(dir, "recording") }
+
 // takeLock takes the right to record, waiting a little for somebody who looks in. The lock is the kernel's, so it dies with its process.
 func takeLock(dir string, wait time.Duration) (*os.File, error) {
-	f, err := os.OpenFile(filepath.Join(dir, "recording"), os.O_CREATE|os.O_RDWR, 0o600)
+	f, err := os.OpenFile(lockFile(dir), os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
 		return nil, fmt.Errorf("cannot lock the store: %w", err)
 	}

@@ -20,8 +20,20 @@ type Entry struct {
 }
 
 // Write keeps all entries, or none of them where it returns an error (see CodeOf). They are on the disk when it returns. A swim that ends before its end
-// leaves its place at the desk, if its session is laid out there.
+// leaves its place at the desk, if its session is laid out there. On a full disk the reserve gives way first, then the samples of the oldest swims.
 func (s *Store) Write(entries ...Entry) error {
+	for {
+		err := s.write(entries)
+		if CodeOf(err) != fault.StoreFull {
+			return err
+		}
+		if gave, err2 := s.yield(); !gave || err2 != nil {
+			return err
+		}
+	}
+}
+
+func (s *Store) write(entries []Entry) error {
 	ids := make([]int64, len(entries))
 	err := s.change(func(conn *sqlite.Conn) error {
 		for i, e := range entries {
@@ -45,12 +57,16 @@ func (s *Store) Write(entries ...Entry) error {
 	for i, e := range entries {
 		e.Swim.ID = ids[i]
 	}
-	return nil
+	return s.writable()
 }
 
 func putSwim(conn *sqlite.Conn, w *Swim) (int64, error) {
 	id := w.ID
-	if id == 0 {
+	known, err := number(conn, `SELECT count(*) FROM swim WHERE id = ?`, id)
+	if err != nil {
+		return 0, err
+	}
+	if known == 0 { // new, or it was on a disk that lost it
 		var texts [3]int64
 		for i, body := range []string{w.Session, w.Limits, w.Configuration} {
 			n, err := putText(conn, body)
@@ -59,10 +75,10 @@ func putSwim(conn *sqlite.Conn, w *Swim) (int64, error) {
 			}
 			texts[i] = n
 		}
-		err := sqlitex.Execute(conn, `INSERT INTO swim (began, title, swimmer, unit, threshold_s_per_100m, simulated, continues, session, limits, configuration,
+		err := sqlitex.Execute(conn, `INSERT INTO swim (id, began, title, swimmer, unit, threshold_s_per_100m, simulated, continues, session, limits, configuration,
 				calibration, outcome, code, at_block, at_s, at_m, at_second_pace, passed_s, swum_s, swum_m, blocks, missed, thinned)
-			VALUES (?, ?, ?, ?, nullif(?, 0.0), ?, nullif(?, 0), ?, ?, ?, ?, '', '', 0, 0, 0, 0, 0, 0, 0, ?, 0, 0)`, args(
-			w.Began.Format(time.RFC3339), w.Title, w.Swimmer, w.Unit.String(), w.Threshold.In(units.Metre).Seconds(), w.Simulated, w.Continues,
+			VALUES (nullif(?, 0), ?, ?, ?, ?, nullif(?, 0.0), ?, nullif(?, 0), ?, ?, ?, ?, '', '', 0, 0, 0, 0, 0, 0, 0, ?, 0, 0)`, args(
+			id, w.Began.Format(time.RFC3339), w.Title, w.Swimmer, w.Unit.String(), w.Threshold.In(units.Metre).Seconds(), w.Simulated, w.Continues,
 			texts[0], texts[1], texts[2], w.Calibration, w.Blocks))
 		if err != nil {
 			return 0, err
@@ -74,9 +90,9 @@ func putSwim(conn *sqlite.Conn, w *Swim) (int64, error) {
 		ended = w.Ended().Format(time.RFC3339)
 	}
 	return id, sqlitex.Execute(conn, `UPDATE swim SET ended = ?, outcome = ?, code = ?, at_block = ?, at_s = ?, at_m = ?, at_second_pace = ?,
-		passed_s = ?, swum_s = ?, swum_m = ?, missed = ? WHERE id = ?`, args(
+		passed_s = ?, swum_s = ?, swum_m = ?, missed = ?, thinned = max(thinned, ?) WHERE id = ?`, args(
 		ended, string(w.Outcome), string(w.Code), w.At.Block, w.At.Time.Seconds(), w.At.Distance.Metres(), w.At.SecondPace,
-		w.Passed.Seconds(), w.Swum.Time.Seconds(), w.Swum.Distance.Metres(), w.Missed, id))
+		w.Passed.Seconds(), w.Swum.Time.Seconds(), w.Swum.Distance.Metres(), w.Missed, w.Thinned, id))
 }
 
 // putText keeps a text, once.
