@@ -417,6 +417,8 @@ func clockTime(text string) (d time.Duration, say string) {
 	return d, ""
 }
 
+const unclosed = "this bracket is not closed: its ) is missing"
+
 // joinLines makes the line ends inside of brackets part the sets there, as ";" does. A bracket that is never closed holds nothing.
 func (l *lexer) joinLines() {
 	var opened []int
@@ -440,7 +442,7 @@ func (l *lexer) joinLines() {
 		case partner[i]:
 			depth--
 		case t.is("("):
-			t.kind, t.text = tBad, "this bracket is not closed: its ) is missing"
+			t.kind, t.text = tBad, unclosed
 		case t.is(")"):
 			t.kind, t.text = tBad, "no bracket is open here: leave this ) out, or put its ( before the first set that belongs to it"
 		case t.kind == tNewline && depth > 0:

@@ -204,6 +204,12 @@ func (p *lineParser) item() *item {
 		p.extents(it)
 	case p.cur().kind == tBad:
 		p.wrong(it, p.i, "%s", p.cur().text)
+		if r := p.tokens[p.i]; r.to-r.from <= 3 && strings.HasPrefix(r.text, unclosed) { // what stands in it makes no sense without it
+			for p.cur().kind != tNewline && p.cur().kind != tEnd {
+				p.i++
+			}
+			return it
+		}
 	case it.from == p.i || len(it.counts) > 0 || it.kind != "" || len(it.remarks) > 0 || it.pace != nil:
 		p.noExtent(it)
 	}
@@ -398,7 +404,10 @@ func (p *lineParser) extents(it *item) {
 		if !(p.cur().is("-") || p.cur().is("/")) || next.kind != tNumber && next.kind != tTime {
 			break
 		}
-		p.i++
+		if p.i++; len(it.extents) == maxBlocks {
+			p.wrong(it, p.i, "a session has at most %d blocks", maxBlocks)
+			return
+		}
 	}
 	for i := len(it.extents) - 1; i > 0; i-- { // 50-100-150 m
 		if a, b := &it.extents[i-1], it.extents[i]; b.hasUnit && !a.hasUnit && a.time == 0 {
