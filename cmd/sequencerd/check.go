@@ -67,7 +67,7 @@ func check(line *commandLine, s *settings.Settings, name string) (string, error)
 			return "", err
 		}
 		if s.Drive.Backend == "serial" {
-			if _, _, err := serialDrive(s); err != nil {
+			if _, err := resolve(s); err != nil {
 				return "", err
 			}
 		}

@@ -12,6 +12,7 @@ import (
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/drive"
+	"flume.example/sequencerd/internal/drive/mqtt"
 	"flume.example/sequencerd/internal/drive/serial"
 	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/settings"
@@ -20,33 +21,41 @@ import (
 // openDrive opens the drive that the configuration names. A real one is ours alone until it is closed; the error of one that is not is a *drive.Held.
 func (l *loaded) openDrive() (*drive.Drive, error) {
 	s := l.settings
-	if s.Drive.Backend != "serial" {
+	if s.Drive.Backend == "simulated" {
 		b, err := simulated.New(s.Drive.Simulated)
 		if err != nil {
 			return nil, err
 		}
 		return drive.New(b, drive.Config{Model: s.Model}), nil
 	}
-	b, resolved, err := serialDrive(s)
+	resolved, err := resolve(s)
 	if err != nil {
 		return nil, err
 	}
+	// The lock comes first: a second client of one name would throw the first out of its broker.
 	lock, err := drive.Acquire(resolved.link(), "sequencerd "+strings.Join(os.Args[1:], " "), resolved.String())
 	if err != nil {
 		return nil, err
 	}
+	b, err := resolved.open()
+	if err != nil {
+		return nil, errors.Join(err, lock.Forget(), lock.Release())
+	}
 	return drive.New(&owned{Backend: b, lock: lock}, drive.Config{Model: s.Model}), nil
 }
 
-// serialDrive is the drive on a serial line that the configuration describes. The line is not opened yet.
-func serialDrive(s *settings.Settings) (*serial.Backend, *resolvedDrive, error) {
+// resolve is the real drive that the configuration describes, checked as far as that can be done without reaching it.
+func resolve(s *settings.Settings) (*resolvedDrive, error) {
+	if s.Drive.Backend == "mqtt" {
+		return &resolvedDrive{Backend: "mqtt", MQTT: s.Drive.MQTT}, nil
+	}
 	text, err := readMap(s.Drive.SerialMap)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	r := &resolvedDrive{Backend: "serial", Serial: s.Drive.Serial, Map: string(text), MapName: s.Drive.SerialMap}
-	b, err := r.open()
-	return b, r, err
+	_, err = r.serial()
+	return r, err
 }
 
 // readMap finds a map by the name of one that comes with the program, else by its path.
@@ -66,13 +75,19 @@ func readMap(name string) ([]byte, error) {
 // resolvedDrive is all that it takes to reach a drive, as it is recorded beside its lock for stop-drive: the map's text too, since its file may have
 // changed by then.
 type resolvedDrive struct {
-	Backend string        `json:"backend"`
-	Serial  serial.Config `json:"serial"`
-	Map     string        `json:"map"`
-	MapName string        `json:"map_name"`
+	Backend string        `json:"backend"` // serial or mqtt
+	Serial  serial.Config `json:"serial,omitzero"`
+	Map     string        `json:"map,omitzero"`
+	MapName string        `json:"map_name,omitzero"`
+	MQTT    mqtt.Config   `json:"mqtt,omitzero"` // names the file of a password, and has none
 }
 
-func (r *resolvedDrive) link() string { return r.Serial.Port }
+func (r *resolvedDrive) link() string {
+	if r.Backend == "mqtt" {
+		return r.MQTT.Link()
+	}
+	return r.Serial.Port
+}
 
 func (r *resolvedDrive) String() string {
 	text, err := json.Marshal(r)
@@ -82,7 +97,15 @@ func (r *resolvedDrive) String() string {
 	return string(text)
 }
 
-func (r *resolvedDrive) open() (*serial.Backend, error) {
+// open reaches for a node; a serial line is not opened yet.
+func (r *resolvedDrive) open() (drive.Backend, error) {
+	if r.Backend == "mqtt" {
+		return mqtt.Open(r.MQTT)
+	}
+	return r.serial()
+}
+
+func (r *resolvedDrive) serial() (*serial.Backend, error) {
 	m, err := serial.ParseMap(r.MapName, []byte(r.Map))
 	if err != nil {
 		return nil, err

@@ -51,6 +51,9 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	if err != nil {
 		return err
 	}
+	if b := l.settings.Drive.Backend; r.Rate > 1 && b != "simulated" {
+		return fmt.Errorf("--rate %d: allowed on the simulated drive only, and this one is %q", r.Rate, b)
+	}
 	terminal := term.IsTerminal(int(c.in.Fd())) && isTerminal(c.out)
 	if !terminal || r.Rate > 1 {
 		l.plan = l.plan.ByItself()

@@ -31,7 +31,7 @@ func (stopDriveCommand) Run(ctx context.Context, c console, line *commandLine) e
 	var errs []error
 	for _, r := range records { // mostly one; whatever was in use here and was not seen at rest
 		var d resolvedDrive
-		if err := json.Unmarshal([]byte(r.Drive), &d); err != nil || d.Backend != "serial" {
+		if err := json.Unmarshal([]byte(r.Drive), &d); err != nil || d.Backend != "serial" && d.Backend != "mqtt" {
 			errs = append(errs, fmt.Errorf("the drive on %s, last used by %q, cannot be stopped from here", r.Link, r.Command))
 			continue
 		}
@@ -53,25 +53,23 @@ func stopConfigured(ctx context.Context, c console, line *commandLine) error {
 		return refused{exitUncertain, errors.New("no drive was in use here and no configuration names one, so nothing was stopped: " +
 			"name it by --config or $" + settings.Variable + ", and press the emergency stop if the water moves")}
 	}
-	switch s.Drive.Backend {
-	case "simulated":
+	if s.Drive.Backend == "simulated" {
 		fmt.Fprintf(c.out, "The drive in %s is simulated: it ended with the process that it lived in. Nothing moves.\n", s.File)
 		return nil
-	case "serial":
-		_, d, err := serialDrive(s)
-		if err == nil {
-			err = stopNow(ctx, c, d)
-		}
-		if err != nil {
-			return refused{exitUncertain, err}
-		}
-		return nil
 	}
-	return refused{exitUncertain, fmt.Errorf("the drive %q cannot be stopped from here", s.Drive.Backend)}
+	d, err := resolve(s)
+	if err == nil {
+		err = stopNow(ctx, c, d)
+	}
+	if err != nil {
+		return refused{exitUncertain, err}
+	}
+	return nil
 }
 
 // stopNow stops a drive, whoever holds it, and waits until its motor is seen at rest.
 func stopNow(ctx context.Context, c console, r *resolvedDrive) error {
+	r.MQTT.StopOnly = true
 	b, err := r.open()
 	if err != nil {
 		return err

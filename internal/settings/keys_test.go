@@ -203,7 +203,7 @@ const namesPin = `allowed is the chip and the number of a line, as in "gpiochip0
 const (
 	brokers = `allowed is "mqtt://HOST", or "mqtts://HOST" with TLS, with ":PORT" where it is not 1883 or 8883`
 	topics  = `allowed are words of letters, digits, "_", "." and "-" with "/" between them, up to 200 characters, as in "flume/drive"`
-	clients = `allowed are 1 to 39 letters, digits, "_", "." and "-", the first no "-"`
+	clients = `allowed are 1 to 34 letters, digits, "_", "." and "-", the first no "-"`
 )
 
 const listens = `allowed is an address and a port from 1 to 65535, as in "127.0.0.1:8080", or ":8080" for every address of this computer`

@@ -29,6 +29,7 @@ type Config struct {
 	Broker
 	TimeToLive time.Duration // of a command: how old the node's token in it may be, by the node's clock; 300 ms to 1 s, default 500 ms
 	LinkLoss   time.Duration // a node that would turn on for longer than this after it loses the link is refused; default 1 s
+	StopOnly   bool          // for a program beside the one that may own the node: it gets a client id of its own, and does not throw the other out
 }
 
 // openWait is how long Open waits for the first connection.
@@ -75,6 +76,12 @@ func Open(c Config) (drive.Backend, error) {
 	}
 	if c.TimeToLive < 300*time.Millisecond || c.TimeToLive > maxTTL {
 		return nil, fmt.Errorf("mqtt drive: time to live %v: allowed is 300 ms to %v", c.TimeToLive, maxTTL)
+	}
+	if err := c.check(); err != nil {
+		return nil, fmt.Errorf("mqtt drive: %w", err)
+	}
+	if c.StopOnly {
+		c.ClientID += stopSuffix
 	}
 	b := &backend{cfg: c, wake: make(chan struct{}, 1)}
 	var random [4]byte

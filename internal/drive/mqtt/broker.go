@@ -24,8 +24,11 @@ type Broker struct {
 	CertFile, KeyFile string // PEM, the client's own certificate and its key; empty for none
 }
 
-// maxClientID leaves room for the random part of an owner's id.
-const maxClientID = maxID - 9
+// stopSuffix ends the client id of a program that only stops.
+const stopSuffix = "-stop"
+
+// maxClientID leaves room for that, and for the random part of an owner's id.
+const maxClientID = maxID - len(stopSuffix) - len(".00000000")
 
 var (
 	clientID = regexp.MustCompile(fmt.Sprintf(`^[A-Za-z0-9_.][A-Za-z0-9_.-]{0,%d}$`, maxClientID-1))

@@ -57,11 +57,8 @@ type connection struct {
 
 func (c *connection) end() { c.once.Do(func() { close(c.lost) }) }
 
-// newLink checks and reads what a broker needs. The link is not open yet.
+// newLink reads what a checked broker needs. The link is not open yet.
 func newLink(b Broker, will string, topics ...string) (*link, error) {
-	if err := b.check(); err != nil {
-		return nil, err
-	}
 	creds, err := b.credentials()
 	if err != nil {
 		return nil, err

@@ -10,6 +10,9 @@ import (
 // A broker that is away is tried again for as long as it takes; notice, which must not block, is told when the node gets to it and loses it.
 // The error is of the settings, or of the files that they name.
 func (n *Node) Serve(ctx context.Context, b Broker, clock func() time.Duration, notice func(connected bool)) error {
+	if err := b.check(); err != nil {
+		return fmt.Errorf("drive node: %w", err)
+	}
 	type message struct {
 		payload  string
 		retained bool
