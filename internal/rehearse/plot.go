@@ -47,24 +47,81 @@ func PlotFormat(name string) (string, error) {
 	return "", fmt.Errorf("cannot plot to %q: the name has to end in .svg or .png", name)
 }
 
+// Curve is the water of a swim over time, to be drawn: what was asked and what flowed.
+type Curve struct {
+	Title, Sub string
+	Unit       units.Unit // of the paces
+	Asked      Line       // drawn through
+	Water      Line       // dashed
+	Stretches  []Stretch  // in order
+	RunsOut    time.Duration
+	End        time.Duration
+}
+
+// Line is one line of a curve.
+type Line struct {
+	Name  string
+	Water []At
+}
+
+// At is the water at a time.
+type At struct {
+	Time  time.Duration
+	Speed units.Speed
+}
+
+// Stretch is a block on a curve.
+type Stretch struct {
+	Name       string
+	Begin, End time.Duration
+	Rest       bool // shaded
+}
+
 // WritePlot draws the planned and the simulated water over time, a line each: blocks named at their starts, rests shaded, m/s on the left, pace on the right.
 func (r *Result) WritePlot(out io.Writer, format string) error {
+	total, _ := r.plan.Profile.Total()
+	runout, _ := r.plan.Profile.Runout()
+	c := Curve{Title: r.Title, Unit: r.unit, Asked: Line{Name: "planned"}, Water: Line{Name: "SIMULATED water"}, RunsOut: total, End: total + runout}
+	c.Sub = fmt.Sprintf("%s and %s of water planned, rests and changes of pace included", units.FormatTimeWhole(duration(r.TotalTime)), r.measure(r.TotalLength))
+	if r.Swimmer != "" {
+		c.Sub = r.Swimmer + ": " + c.Sub
+	}
+	for _, b := range r.Blocks {
+		c.Stretches = append(c.Stretches, Stretch{b.Name, duration(b.Start), duration(b.Start + b.Duration), b.Pace == nil})
+	}
+	step := max(c.End/4000, 20*time.Millisecond)
+	cursor := r.plan.Profile.Cursor()
+	for t := time.Duration(0); t <= c.End; t += step {
+		st, _, _ := cursor.At(t)
+		_, w := r.at(t)
+		c.Asked.Water = append(c.Asked.Water, At{t, st.Speed})
+		c.Water.Water = append(c.Water.Water, At{t, units.MetresPerSecond(w)})
+	}
+	return c.Write(out, format)
+}
+
+// Write draws the curve as "svg" or "png".
+func (c *Curve) Write(out io.Writer, format string) error {
 	p := plot.New()
 	p.BackgroundColor = color.White
 	for _, s := range []*draw.TextStyle{&p.Title.TextStyle, &p.X.Label.TextStyle, &p.X.Tick.Label, &p.Y.Label.TextStyle, &p.Y.Tick.Label} {
 		s.Font.Variant = "Sans"
 		s.Color = inkPlan
 	}
-	planned, water, err := r.lines()
+	asked, err := c.Asked.draw()
 	if err != nil {
 		return err
 	}
+	water, err := c.Water.draw()
+	if err != nil {
+		return err
+	}
+	asked.Color, asked.Width = inkPlan, 1.8
+	water.Color, water.Width, water.Dashes = inkWater, 1.3, []vg.Length{4, 2}
 	grid := plotter.NewGrid()
 	grid.Horizontal.Color, grid.Vertical.Color = inkGrid, inkGrid
-	p.Add(rests(r.Blocks), grid, planned, water)
-	total, _ := r.plan.Profile.Total()
-	runout, _ := r.plan.Profile.Runout()
-	p.X.Min, p.X.Max = 0, (total + runout).Seconds()
+	p.Add(rests(c.Stretches), grid, asked, water)
+	p.X.Min, p.X.Max = 0, max(c.End.Seconds(), 1)
 	p.Y.Min, p.Y.Max = 0, math.Max(p.Y.Max*1.06, 0.3)
 	p.X.Padding, p.Y.Padding = 0, 0
 	p.X.Tick.Label.XAlign = draw.XLeft
@@ -78,11 +135,11 @@ func (r *Result) WritePlot(out io.Writer, format string) error {
 	all.SetColor(color.White)
 	all.Fill(all.Rectangle.Path())
 	body := draw.Crop(all, margin, -rightMargin, margin, -headHeight)
-	p.X.Tick.Marker = plot.ConstantTicks(r.names(p, p.DataCanvas(body)))
+	p.X.Tick.Marker = plot.ConstantTicks(c.names(p, p.DataCanvas(body)))
 	p.Draw(body)
 	data := p.DataCanvas(body)
-	r.paceAxis(p, data)
-	r.head(p, draw.Crop(all, data.Min.X-all.Min.X, -rightMargin, 0, -margin), planned, water)
+	c.paceAxis(p, data)
+	c.head(p, draw.Crop(all, data.Min.X-all.Min.X, -rightMargin, 0, -margin), asked, water)
 	var b bytes.Buffer
 	if _, err := canvas.WriteTo(&b); err != nil {
 		return err
@@ -91,75 +148,56 @@ func (r *Result) WritePlot(out io.Writer, format string) error {
 	return err
 }
 
-func (r *Result) lines() (planned, water *plotter.Line, err error) {
-	total, _ := r.plan.Profile.Total()
-	runout, _ := r.plan.Profile.Runout()
-	step := max((total+runout)/4000, 20*time.Millisecond)
-	cursor := r.plan.Profile.Cursor()
-	var a, b plotter.XYs
-	for t := time.Duration(0); t <= total+runout; t += step {
-		st, _, _ := cursor.At(t)
-		a = append(a, plotter.XY{X: t.Seconds(), Y: st.Speed.MetresPerSecond()})
-		_, w := r.at(t)
-		b = append(b, plotter.XY{X: t.Seconds(), Y: w})
+func (l *Line) draw() (*plotter.Line, error) {
+	points := make(plotter.XYs, len(l.Water))
+	for i, w := range l.Water {
+		points[i] = plotter.XY{X: w.Time.Seconds(), Y: w.Speed.MetresPerSecond()}
 	}
-	if planned, err = plotter.NewLine(a); err != nil {
-		return nil, nil, err
-	}
-	if water, err = plotter.NewLine(b); err != nil {
-		return nil, nil, err
-	}
-	planned.Color, planned.Width = inkPlan, 1.8
-	water.Color, water.Width, water.Dashes = inkWater, 1.3, []vg.Length{4, 2}
-	return planned, water, nil
+	return plotter.NewLine(points)
 }
 
 // rests shades the blocks in which the motor is off.
-type rests []Block
+type rests []Stretch
 
 // Plot implements plot.Plotter.
 func (bs rests) Plot(c draw.Canvas, p *plot.Plot) {
 	x, _ := p.Transforms(&c)
 	c.SetColor(inkRest)
 	for _, b := range bs {
-		if b.Pace == nil {
-			c.Fill(vg.Rectangle{Min: vg.Point{X: x(b.Start), Y: c.Min.Y}, Max: vg.Point{X: x(b.Start + b.Duration), Y: c.Max.Y}}.Path())
+		if b.Rest {
+			c.Fill(vg.Rectangle{Min: vg.Point{X: x(b.Begin.Seconds()), Y: c.Min.Y}, Max: vg.Point{X: x(b.End.Seconds()), Y: c.Max.Y}}.Path())
 		}
 	}
 }
 
 // names are the ticks: blocks named at their starts as far as there is room, the others with a tick alone; and where the water begins to run out.
-func (r *Result) names(p *plot.Plot, data draw.Canvas) []plot.Tick {
+func (c *Curve) names(p *plot.Plot, data draw.Canvas) []plot.Tick {
 	x, _ := p.Transforms(&data)
 	style := p.X.Tick.Label
-	type start struct {
-		at   float64
-		name string
-	}
-	var starts []start
+	var starts []Stretch
 	var out []plot.Tick
-	for _, b := range r.Blocks {
-		if b.Pace != nil {
-			starts = append(starts, start{b.Start, b.Name})
+	for _, b := range c.Stretches {
+		if b.Rest {
+			out = append(out, plot.Tick{Value: b.Begin.Seconds()})
 		} else {
-			out = append(out, plot.Tick{Value: b.Start})
+			starts = append(starts, b)
 		}
 	}
-	starts = append(starts, start{r.TotalTime, "runs out"})
+	starts = append(starts, Stretch{Name: "runs out", Begin: c.RunsOut})
 	free := vg.Length(math.Inf(-1))
 	for i, s := range starts {
-		room := data.Max.X + rightMargin - x(s.at)
+		room := data.Max.X + rightMargin - x(s.Begin.Seconds())
 		if i+1 < len(starts) {
-			room = x(starts[i+1].at) - x(s.at) - nameGap
+			room = x(starts[i+1].Begin.Seconds()) - x(s.Begin.Seconds()) - nameGap
 		}
 		if room < leastName {
 			room = mostName
 		}
-		t := plot.Tick{Value: s.at}
-		if x(s.at) >= free {
-			when := units.FormatTimeWhole(duration(s.at))
-			t.Label = shorten(s.name, func(text string) bool { return style.Width(text) <= room }) + "\n" + when
-			free = x(s.at) + max(style.Width(t.Label), style.Width(when)) + nameGap
+		t := plot.Tick{Value: s.Begin.Seconds()}
+		if x(s.Begin.Seconds()) >= free {
+			when := units.FormatTimeWhole(s.Begin)
+			t.Label = shorten(s.Name, func(text string) bool { return style.Width(text) <= room }) + "\n" + when
+			free = x(s.Begin.Seconds()) + max(style.Width(t.Label), style.Width(when)) + nameGap
 		}
 		out = append(out, t)
 	}
@@ -181,34 +219,30 @@ func shorten(name string, fits func(string) bool) string {
 }
 
 // head writes title and, to the right of it, what the lines are.
-func (r *Result) head(p *plot.Plot, c draw.Canvas, planned, water *plotter.Line) {
+func (c *Curve) head(p *plot.Plot, to draw.Canvas, asked, water *plotter.Line) {
 	title := p.Title.TextStyle
 	title.XAlign, title.YAlign = draw.XLeft, draw.YTop
 	title.Font.Size, title.Font.Weight = 14, 2 // bold
 	style := p.X.Tick.Label
 	style.XAlign, style.YAlign = draw.XRight, draw.YTop
-	x, y := c.Max.X, c.Max.Y
+	x, y := to.Max.X, to.Max.Y
 	for _, l := range []struct {
 		text string
 		line *plotter.Line
-	}{{"SIMULATED water", water}, {"planned", planned}} {
-		c.FillText(style, vg.Point{X: x, Y: y - 3}, l.text)
+	}{{c.Water.Name, water}, {c.Asked.Name, asked}} {
+		to.FillText(style, vg.Point{X: x, Y: y - 3}, l.text)
 		x -= style.Width(l.text) + 5
-		c.StrokeLine2(l.line.LineStyle, x-26, y-10, x, y-10)
+		to.StrokeLine2(l.line.LineStyle, x-26, y-10, x, y-10)
 		x -= 26 + 16
 	}
 	sub := style
 	sub.XAlign = draw.XLeft
-	text := fmt.Sprintf("%s and %s of water planned, rests and changes of pace included", units.FormatTimeWhole(duration(r.TotalTime)), r.measure(r.TotalLength))
-	if r.Swimmer != "" {
-		text = r.Swimmer + ": " + text
-	}
-	c.FillText(title, vg.Point{X: c.Min.X, Y: y}, shorten(r.Title, func(s string) bool { return c.Min.X+title.Width(s) < x }))
-	c.FillText(sub, vg.Point{X: c.Min.X, Y: y - 20}, text)
+	to.FillText(title, vg.Point{X: to.Min.X, Y: y}, shorten(c.Title, func(s string) bool { return to.Min.X+title.Width(s) < x }))
+	to.FillText(sub, vg.Point{X: to.Min.X, Y: y - 20}, c.Sub)
 }
 
 // paceAxis writes the paces of the session's unit at the right: whole minutes first, then what else there is room for. None stands below 0.2 m/s.
-func (r *Result) paceAxis(p *plot.Plot, data draw.Canvas) {
+func (c *Curve) paceAxis(p *plot.Plot, data draw.Canvas) {
 	_, y := p.Transforms(&data)
 	style := p.Y.Tick.Label
 	style.XAlign, style.YAlign = draw.XLeft, draw.YCenter
@@ -217,7 +251,7 @@ func (r *Result) paceAxis(p *plot.Plot, data draw.Canvas) {
 	var taken []vg.Length
 	for _, every := range []int{60, 30, 10} {
 		for s := every; s <= 600; s += every {
-			pace := units.PacePer100(float64(s), r.unit)
+			pace := units.PacePer100(float64(s), c.Unit)
 			v := pace.Speed().MetresPerSecond()
 			at := y(v)
 			near := func(other vg.Length) bool { return math.Abs(float64(at-other)) < paceGap }
@@ -230,5 +264,5 @@ func (r *Result) paceAxis(p *plot.Plot, data draw.Canvas) {
 		}
 	}
 	style.XAlign, style.YAlign = draw.XRight, draw.YBottom
-	data.FillText(style, vg.Point{X: x + rightMargin - margin, Y: data.Max.Y + 6}, "pace per 100 "+r.unit.String())
+	data.FillText(style, vg.Point{X: x + rightMargin - margin, Y: data.Max.Y + 6}, "pace per 100 "+c.Unit.String())
 }

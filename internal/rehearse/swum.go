@@ -56,6 +56,6 @@ func WriteSwum(out io.Writer, plan run.Plan, results []run.Result, simulated boo
 	}
 	row(&total)
 	var b strings.Builder
-	columns(&b, rows, "lrrrrr")
+	Columns(&b, rows, "lrrrrr")
 	io.WriteString(out, b.String())
 }

@@ -49,7 +49,7 @@ func (r *Result) WriteTable(out io.Writer) error {
 		rows = append(rows, []string{clock(blk.Start), name, clock(blk.AskedS), asked, clock(blk.Duration), r.column(blk.Distance), pace, why})
 	}
 	rows = append(rows, []string{"", "total", clock(r.AskedTime), r.column(r.AskedLength), clock(r.TotalTime), r.column(r.TotalLength), "", ""})
-	columns(&b, rows, "rlrrrrrl")
+	Columns(&b, rows, "rlrrrrrl")
 	fmt.Fprintf(&b, "\nThen the water runs out in %s (%s); stay clear of it until it is still.\n", clock(r.RunoutTime), r.measure(r.RunoutLength))
 	fmt.Fprintf(&b, "SIMULATED: a motor and water not quite as calibrated gave %s in %s, at most %.2f m/s off the plan.\n",
 		r.measure(r.Simulated.Length), clock(r.Simulated.Time), r.Simulated.WorstError)
@@ -67,8 +67,8 @@ func (r *Result) WriteTable(out io.Writer) error {
 	return err
 }
 
-// columns writes rows with each column as wide as its widest cell, aligned left or right.
-func columns(b *strings.Builder, rows [][]string, align string) {
+// Columns writes rows with each column as wide as its widest cell, aligned left or right.
+func Columns(b *strings.Builder, rows [][]string, align string) {
 	widths := make([]int, len(align))
 	for _, row := range rows {
 		for i, cell := range row {

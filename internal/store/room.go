@@ -4,7 +4,6 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
-	"time"
 
 	"zombiezen.com/go/sqlite"
 	"zombiezen.com/go/sqlite/sqlitex"
@@ -102,8 +101,12 @@ func (s *Store) drop() (n int, err error) {
 }
 
 // writable is the error of a disk that takes no writes. When a file system fails and turns read-only under open files, a sync that is under way may return
-// as if all were well (seen on ext4 with an aborted journal, Linux 6.18). So a sync is believed only if the file system still takes a change after it.
+// as if all were well (seen on ext4 with an aborted journal, Linux 6.18). So a sync is believed only if the file system still takes a change after it:
+// another size, because that is refused from the moment when the journal is aborted, while another time is let through until a little later.
 func (s *Store) writable() error {
-	now := time.Now()
-	return os.Chtimes(lockFile(s.dir), now, now)
+	info, err := os.Stat(lockFile(s.dir))
+	if err != nil {
+		return err
+	}
+	return os.Truncate(lockFile(s.dir), 1-min(info.Size(), 1))
 }
