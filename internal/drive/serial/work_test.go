@@ -210,6 +210,32 @@ func TestDeadLineIsTold(t *testing.T) {
 	b.until("at rest", b.atRest)
 }
 
+// One bad frame now and then stops no swim: the feedback is never older than the 300 ms that a guard allows, and nothing is left idle.
+func TestABadFrameNowAndThenStopsNothing(t *testing.T) {
+	t.Parallel()
+	b := atWork(t, "velocity", "tarnholm-v.toml")
+	if b == nil {
+		return
+	}
+	b.start()
+	var oldest time.Duration
+	for _, trouble := range []func(){func() { b.line.Noise(2) }, func() { b.line.Late(60 * ms) }} {
+		reads := b.Report().Reads
+		trouble()
+		b.until("seen", func() bool { return b.Report().Link != nil })
+		b.until("over", func() bool {
+			p := b.Report()
+			oldest = max(oldest, p.Now-p.At)
+			return p.Link == nil && p.Reads > reads+5
+		})
+	}
+	t.Logf("the oldest feedback was %v old", oldest)
+	if s, p := b.far.Ask(), b.Report(); s.RPM < 895 || s.Word != "well" || p.Latched || p.Fault != "" {
+		t.Errorf("after a bad frame and a late one: %+v, %+v", s, p)
+	}
+	b.stop()
+}
+
 // A drive that was switched off and on in between, so that it is well again before anybody notices, does not start again by itself.
 func TestDriveThatStoppedByItselfStays(t *testing.T) {
 	t.Parallel()
