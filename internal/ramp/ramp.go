@@ -90,6 +90,9 @@ func (p *Planner) Fastest() units.Speed { return units.MetresPerSecond(p.fastest
 // Slowest is the slowest pace that the motor can keep up.
 func (p *Planner) Slowest() units.Speed { return units.MetresPerSecond(p.slowest) }
 
+// Cap is the lowest cap that all plans keep to: the ceiling, or what the motor can give where that is less.
+func (p *Planner) Cap() units.Speed { return units.MetresPerSecond(p.cap) }
+
 // Check says what is not possible for this block's paces (too fast for the lead or the cap: names the fastest possible pace; too slow for
 // the motor's lowest speed: names the slowest), as an error that a person can read; nil where it can be done.
 func (p *Planner) Check(b schedule.Block) error {

@@ -194,9 +194,9 @@ func (c *Core) do(cmd Command) error {
 	switch cmd.What {
 	case run.LayOut:
 		c.steady = false
-		return c.swim.LayOut(cmd.Plan)
+		return c.capFor(cmd.Plan, c.swim.LayOut)
 	case run.Swimmer:
-		return c.swim.Change(cmd.Plan)
+		return c.capFor(cmd.Plan, c.swim.Change)
 	case run.Start:
 		return c.start(cmd)
 	case run.Steady:
@@ -219,6 +219,20 @@ func (c *Core) do(cmd Command) error {
 		return c.reset()
 	}
 	return c.swim.Allows(cmd.What)
+}
+
+// capFor gives the guard the cap of the swimmer whose plan is taken: from then on nothing faster is cleared.
+func (c *Core) capFor(p run.Plan, take func(run.Plan) error) error {
+	if p.Planner == nil {
+		return fault.Of(fault.NothingLaidOut)
+	}
+	if err := take(p); err != nil {
+		return err
+	}
+	if !c.guard.SetCap(p.Planner.Cap()) {
+		return fault.Of(fault.OverCap)
+	}
+	return nil
 }
 
 func (c *Core) start(cmd Command) error {

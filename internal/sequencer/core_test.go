@@ -37,6 +37,7 @@ type rig struct {
 	back  *simulated.Backend
 	now   time.Duration
 	plan  run.Plan
+	model *water.Model
 }
 
 func newRig(t testing.TB, blocks []schedule.Block, faults ...string) *rig {
@@ -64,7 +65,7 @@ func newRig(t testing.TB, blocks []schedule.Block, faults ...string) *rig {
 		t.Fatal(err)
 	}
 	d := drive.New(b, drive.Config{Model: m})
-	r := &rig{t: t, drive: d, back: b, plan: run.Plan{Title: "test", Blocks: blocks, Planner: p, Profile: profile}}
+	r := &rig{t: t, drive: d, back: b, model: m, plan: run.Plan{Title: "test", Blocks: blocks, Planner: p, Profile: profile}}
 	r.core = sequencer.NewCore(sequencer.Config{
 		Drive: d, Model: m, Planner: p, Inline: true, NoCountIn: true,
 		Safety: safety.Config{
@@ -345,6 +346,43 @@ func TestSteadyWaterAndItsPace(t *testing.T) {
 	r.pass(2 * time.Minute)
 	if s, why := r.core.State(); s != run.Stopped || why != fault.Unattended {
 		t.Errorf("the idle shutoff holds for steady water too: %v for %s", s, why)
+	}
+}
+
+func TestAnotherSwimmersCapHoldsFromTheLayOutOn(t *testing.T) {
+	r := newRig(t, mixed())
+	slow, err := ramp.NewPlanner(limits, r.model, units.MetresPerSecond(0.8))
+	r.must(err)
+	blocks := mixed()
+	for i := range blocks {
+		if !blocks[i].Rest {
+			blocks[i].From, blocks[i].To = pace(150), pace(150)
+		}
+	}
+	profile, _, err := slow.Profile(ramp.State{}, blocks)
+	r.must(err)
+	child := run.Plan{Title: "test", Swimmer: "a child", Blocks: blocks, Planner: slow, Profile: profile}
+	r.must(r.do(run.Reset))
+	r.must(r.do(run.Start))
+	r.pass(80 * time.Second)
+	if v := r.core.Wish().Speed.MetresPerSecond(); v < 1 {
+		t.Fatalf("the first swimmer swims at %v m/s", v)
+	}
+	r.must(r.do(run.Pause))
+	for r.state() != run.Paused {
+		r.step()
+	}
+	r.must(r.core.Do(sequencer.Command{What: run.Swimmer, Plan: child}))
+	// whatever the swim might wish from now on, no more than the child's cap is cleared
+	r.must(r.do(run.Resume))
+	for r.state() != run.Finished {
+		r.step()
+		if v, _ := r.core.Verdict().Cleared.Water(); v.MetresPerSecond() > 0.8 {
+			t.Fatalf("cleared %v for a swimmer whose cap is 0.8 m/s", v)
+		}
+		if r.state() == run.Running {
+			_ = r.do(run.On)
+		}
 	}
 }
 
