@@ -49,7 +49,7 @@ func TestDefaults(t *testing.T) {
 			Backend: "simulated",
 			Motor:   water.Motor{Min: units.RPM(120), Max: units.RPM(1500), RPMPerSecond: 600},
 			Serial: serial.Config{
-				Baud: 19200, Parity: serial.Even, StopBits: 1, Address: 1, Answer: 40 * time.Millisecond, Slowest: 200 * time.Millisecond,
+				Baud: 19200, Parity: serial.Even, StopBits: 1, Address: 1, Answer: 40 * time.Millisecond, Slowest: 100 * time.Millisecond,
 				LinkLoss: 500 * time.Millisecond, PolePairs: 2, RampRPMPerSecond: 600, QuickStopRPMPerSecond: 1500, Highest: units.RPM(1500),
 			},
 			Simulated: simulated.Config{
