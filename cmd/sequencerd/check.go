@@ -15,7 +15,8 @@ import (
 )
 
 type checkCommand struct {
-	Files []string `arg:"" name:"file" help:"Session files; also configuration files."`
+	Explain bool     `help:"Print each session in steps, with each line in plain words."`
+	Files   []string `arg:"" name:"file" help:"Session files; also configuration files."`
 }
 
 func (k *checkCommand) Run(c console, line *commandLine) error {
@@ -28,7 +29,7 @@ func (k *checkCommand) Run(c console, line *commandLine) error {
 	}
 	var problems fault.Problems
 	for _, name := range k.Files {
-		said, err := check(line, s, name)
+		said, err := check(line, s, name, k.Explain)
 		var ps fault.Problems
 		var p fault.Problem
 		switch {
@@ -49,7 +50,7 @@ func (k *checkCommand) Run(c console, line *commandLine) error {
 }
 
 // check looks at one file and says in a line what it is.
-func check(line *commandLine, s *settings.Settings, name string) (string, error) {
+func check(line *commandLine, s *settings.Settings, name string, explain bool) (string, error) {
 	text, err := readFile(name)
 	if err != nil {
 		return "", err
@@ -82,8 +83,12 @@ func check(line *commandLine, s *settings.Settings, name string) (string, error)
 		return "", err
 	}
 	if session.NeedsThreshold() && l.threshold.IsZero() {
-		return fmt.Sprintf("%s: %q is well written; its paces need a swimmer's threshold (--swimmer NAME, or --threshold 1:35/100%s) to be checked against the flume.",
-			name, session.Title, session.Unit), nil
+		out := fmt.Sprintf("%s: %q is well written; its paces need a swimmer's threshold (--swimmer NAME, or --threshold 1:35/100%s) to be checked against the flume.",
+			name, session.Title, session.Unit)
+		if explain {
+			out = l.explain(out)
+		}
+		return out, nil
 	}
 	if err := l.lay(); err != nil {
 		return "", err
@@ -91,6 +96,9 @@ func check(line *commandLine, s *settings.Settings, name string) (string, error)
 	out := name + ": " + l.summary()
 	for _, r := range l.remarks {
 		out += "\n  note: " + r.Text + " [" + string(r.Code) + "]"
+	}
+	if explain {
+		out = l.explain(out)
 	}
 	return out, nil
 }

@@ -34,6 +34,8 @@ type paceSpot struct {
 	from, to pace
 	form     paceForm
 	count    float64 // inTime: of what distance it is the time
+	said     bool    // paceWord, inTime: it counts in a unit that stands beside it or beside its distance
+	suffix   string  // paceWord: what stands behind the time, as in "1:40 per 100"
 }
 
 type paceForm uint8
@@ -351,8 +353,12 @@ func (b *lineBuilder) stretches(it *item) (steps []step) {
 		case e.time > 0 || e.distance == 0 && b.tokens[e.token].kind == tTime:
 			st.time = b.duration(it, &timeText{e.token, e.to, e.time}, leastTime)
 		default:
-			if e.hasUnit {
+			if st.unitSaid = e.hasUnit; e.hasUnit {
 				unit = e.unit
+			}
+			st.suffix = b.text[b.tokens[e.token].to:b.tokens[e.to-1].to]
+			if strings.EqualFold(strings.TrimSpace(st.suffix), "km") {
+				st.suffix = " m"
 			}
 			st.extent, st.written, st.unit, st.distance = ByDistance, e.distance, unit, units.Of(e.distance, unit)
 			if !(e.distance > 0) || st.distance.Metres() > mostMetres {
@@ -398,14 +404,14 @@ func (b *lineBuilder) speed(it *item, st *step, e extent, unit units.Unit) bool 
 		st.from = newPace(own, false, per100(unit), b.session.Unit)
 		st.to, st.paceAt, st.inAt = st.from, b.mark(it.in.token, it.in.to), b.span(it.in.token, it.in.to)
 		b.inRange(it, it.in.token, st.from)
-		b.session.paces = append(b.session.paces, paceSpot{at: st.inAt, from: st.from, to: st.from, form: inTime, count: st.written})
+		b.session.paces = append(b.session.paces, paceSpot{at: st.inAt, from: st.from, to: st.from, form: inTime, count: st.written, said: e.hasUnit})
 	case first == nil:
 		b.missing(it, e)
 	default:
-		st.from = b.pace(it, first, unit)
+		st.from = b.pace(it, first, unit, st.unitSaid)
 		st.to, st.paceAt = st.from, b.mark(first.token, first.to)
 		if second != nil {
-			st.to = b.pace(it, second, unit)
+			st.to = b.pace(it, second, unit, st.unitSaid)
 			st.paceAt = b.mark(first.token, second.to)
 		}
 	}
@@ -425,7 +431,7 @@ func (b *lineBuilder) missing(it *item, e extent) {
 }
 
 // pace works a written pace out for a set that counts in unit.
-func (b *lineBuilder) pace(it *item, t *paceText, unit units.Unit) pace {
+func (b *lineBuilder) pace(it *item, t *paceText, unit units.Unit, said bool) pace {
 	u := b.session.Unit
 	in := per100(unit)
 	if t.hasIn {
@@ -446,7 +452,11 @@ func (b *lineBuilder) pace(it *item, t *paceText, unit units.Unit) pace {
 	}
 	b.inRange(it, t.token, p)
 	if t.named == nil || !t.named.given {
-		b.session.paces = append(b.session.paces, paceSpot{at: b.span(t.token, t.to), from: p, to: p, form: paceWord})
+		spot := paceSpot{at: b.span(t.token, t.to), from: p, to: p, form: paceWord, said: said || t.hasIn}
+		if first := b.tokens[t.token]; first.kind == tTime {
+			spot.suffix = b.text[first.to:b.tokens[t.to-1].to]
+		}
+		b.session.paces = append(b.session.paces, spot)
 	}
 	return p
 }
@@ -529,7 +539,7 @@ func (b *lineBuilder) descending(it *item, g step) step {
 		b.wrong(it, d.token, "from and to belong to repetitions of one swim; rounds of several descend by seconds, as in descend 2 s")
 		return g
 	default:
-		from, to := st.from, b.pace(it, last, b.unitOf(st))
+		from, to := st.from, b.pace(it, last, b.unitOf(st), st.unitSaid)
 		if from.relative != to.relative || from.in != to.in || from.in == metresPerSecond {
 			b.wrong(it, last.token, "both paces of a descend are of one kind: both beside the threshold, or both times per 100 of one unit")
 			return g

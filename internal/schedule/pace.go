@@ -43,6 +43,9 @@ func (m measure) unit() units.Unit {
 
 // newPace makes the pace of a figure for a session that counts in u.
 func newPace(own float64, relative bool, in measure, u units.Unit) pace {
+	if own == 0 {
+		own = 0 // threshold-0
+	}
 	p := pace{relative: relative, own: own, in: in}
 	switch {
 	case relative:

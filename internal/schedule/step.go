@@ -27,8 +27,10 @@ type step struct {
 	rest     bool
 	from, to pace
 	paceAt   mark
-	extentAt span // of its figure
-	inAt     span // the time of one repetition, where that gives the pace
+	extentAt span   // of its figure, in lines with its unit
+	suffix   string // of a distance in lines: its unit, as it is written
+	unitSaid bool   // the distance says what it counts in, whatever the session does
+	inAt     span   // the time of one repetition, where that gives the pace
 
 	// A group, which has steps.
 	steps               []step
