@@ -29,6 +29,7 @@ const (
 	mqtt      = "internal/drive/mqtt"
 	linetest  = "internal/drive/serial/linetest"
 	drivetest = "internal/drive/drivetest"
+	monitor   = "internal/safety/safetytest"
 	sequencer = "internal/sequencer"
 	rehearse  = "internal/rehearse"
 	store     = "internal/store"
@@ -55,6 +56,7 @@ var rooms = []room{
 	{path: run, pure: true, job: "one swim: states, commands, block clock, announcements → wish", imports: []string{ramp, schedule, water, cue, units, fault}},
 	{path: swimmer, pure: true, job: "timed swims → threshold and its error; what a session asks of this swimmer", imports: []string{schedule, units, fault}},
 	{path: safety, pure: true, job: "timestamped facts → cleared speed or a stop, with the reason", imports: []string{cue, units, fault}},
+	{path: monitor, pure: true, job: "the monitor that guards are held to, which shares nothing with them", imports: []string{safety}},
 	{path: wall, job: "buttons, lamp, beeper, occupancy, interlocks, heartbeat; is handed stop as a function", imports: []string{safety, cue, fault}},
 	{path: drive, job: "the one way to a motor: stop latch, mailbox, clamps, deadlines, staleness over a small backend", imports: []string{safety, water, units, fault}},
 	{path: simulated, job: "a motor that is not there, and water that is not quite the model", imports: []string{drive, water, units, fault}},

@@ -3,11 +3,12 @@ package safety
 import "time"
 
 const (
-	seenFor   = time.Hour        // occupancy alone postpones the shutoff for no longer than this after the last press
 	askBefore = 2 * time.Minute  // the question comes this long before the shutoff
 	askAtRest = 5 * time.Minute  // or at the last rest within this
 	askLatest = 30 * time.Second // a rest later than this leaves no time to answer
 )
+
+var seenFor = time.Hour // occupancy alone postpones the shutoff for no longer than this after the last press (a variable only for the search over all states)
 
 // attention counts from the last sign of a person to the idle shutoff, and knows when to ask.
 type attention struct {

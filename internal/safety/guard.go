@@ -10,12 +10,16 @@ import (
 
 const (
 	lateBy    = 150 * time.Millisecond // up to this the profile goes on; more is a fast stop
-	goodFor   = 2 * time.Second        // of good feedback before a start, after a fault
 	stopGood  = 24 * time.Hour         // for so long a stop press that was seen shows that the button works
 	softSlack = 0.02                   // m/s: what the relief of a positive acceleration may add after a soft stop
 	atRest    = 5.0                    // rpm: an absolute floor, below which a motor counts as at rest
-	relief    = 500 * time.Millisecond // for so long after a soft stop a positive acceleration may go on: five times what the default relief jerk needs
-	slowTime  = 10 * time.Second       // the swim has so long to come down to a caution's speed by itself
+)
+
+// Variables only so that the search over all states can shorten them.
+var (
+	goodFor  = 2 * time.Second        // of good feedback before a start, after a fault
+	relief   = 500 * time.Millisecond // for so long after a soft stop a positive acceleration may go on: five times what the default relief jerk needs
+	slowTime = 10 * time.Second       // the swim has so long to come down to a caution's speed by itself
 )
 
 // phase is the guard's whole memory of what is allowed. Its zero value is locked.
@@ -178,7 +182,8 @@ func (g *Guard) Step(f *Facts, w Wish) Verdict {
 	}
 	v := Verdict{Level: level, Why: why, Permit: g.phase != locked, Soft: g.phase == falling, Stop: g.phase == locked && before != locked}
 	v.Ask = g.phase == moving && g.attention.asked
-	if level == Slow {
+	slowed := g.acting(fault.NobodySlow, f.Now)
+	if slowed >= 0 {
 		v.Cap = g.cfg.CautionSpeed
 	}
 	switch g.phase {
@@ -190,7 +195,7 @@ func (g *Guard) Step(f *Facts, w Wish) Verdict {
 	case falling:
 		v.Level, v.Why = Soft, g.why
 	}
-	v.Cleared = g.clear(w, f.Now, v.Cap)
+	v.Cleared = g.clear(w, f.Now, slowed > slowTime)
 	return v
 }
 
@@ -226,7 +231,7 @@ func or(c, otherwise fault.Code) fault.Code {
 func still(f *Facts) bool { return math.Abs(f.Drive.Motor.RPM()) <= atRest }
 
 // clear is the only place where a Cleared gets a value.
-func (g *Guard) clear(w Wish, now time.Duration, slow units.Speed) Cleared {
+func (g *Guard) clear(w Wish, now time.Duration, slow bool) Cleared {
 	switch {
 	case g.phase == jogging && min(w.Jog.RPM(), g.jogMost.RPM()) > 0: // not for what is no number
 		return Cleared{jog: units.RPM(min(w.Jog.RPM(), g.jogMost.RPM()))}
@@ -242,8 +247,8 @@ func (g *Guard) clear(w Wish, now time.Duration, slow units.Speed) Cleared {
 			a = min(a, 0) // else the motor would lead water that ought to come down
 		}
 	}
-	if s := slow.MetresPerSecond(); s > 0 && g.holding(fault.NobodySlow, now) > slowTime {
-		top = min(top, s)
+	if slow {
+		top = min(top, g.cfg.CautionSpeed.MetresPerSecond())
 	}
 	if v > top {
 		v, a = top, min(a, 0)

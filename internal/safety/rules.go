@@ -114,14 +114,14 @@ func (g *Guard) judge(f *Facts, w Wish) (level Level, why fault.Code) {
 	return level, why
 }
 
-// holding is for how long a rule has been acting.
-func (g *Guard) holding(c fault.Code, now time.Duration) time.Duration {
+// acting is for how long a rule has been acting; negative where it is not.
+func (g *Guard) acting(c fault.Code, now time.Duration) time.Duration {
 	for i := range rules {
 		if rules[i].code == c && g.holds[i].on {
 			return now - g.holds[i].since - rules[i].hold
 		}
 	}
-	return 0
+	return -1
 }
 
 // feedback says what is wrong with the drive's answers now, without any patience.
