@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/alive"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/run"
@@ -27,36 +28,48 @@ type serveCommand struct {
 	LayOut string `placeholder:"FILE" help:"Lay out this session: the wall starts it."`
 }
 
-// Run is the daemon: drive, wall, loop. It starts nothing: it comes up stopped, says why, and waits for a reset.
-func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) error {
+// Run is the daemon: drive, wall, loop, logbook, watchdogs. It starts nothing: it comes up stopped, says why, and waits for a reset.
+func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (err error) {
 	slog.SetDefault(slog.New(slog.NewTextHandler(c.err, nil)))
 	s, err := settings.Load(line.Config, config.Default())
 	if err != nil {
 		return err
 	}
-	l := &loaded{settings: s}
-	if v.LayOut != "" {
-		if l, err = load(line, v.LayOut); err != nil {
-			return err
-		}
-	} else if l.person, err = s.Person(line.Swimmer); err != nil {
-		return err
-	} else if l.planner, err = ramp.NewPlanner(s.Limits, s.Model, s.Ceiling(l.person)); err != nil {
+	rec := recordServe(s)
+	var events chan<- sequencer.Event
+	if rec != nil {
+		defer rec.close()
+		events = rec.events
+	}
+	l, err := v.first(line, s, rec)
+	if err != nil {
 		return err
 	}
 	d, err := l.openDrive()
 	if err != nil {
 		return err
 	}
-	defer d.Close()
+	hung := false // then what hangs must not be closed under its feet
+	defer func() {
+		if !hung {
+			err = errors.Join(err, d.Close())
+		}
+	}()
 	w, err := wall.Open(s.Wall, func() { d.Stop(fault.StopPressed) })
 	if err != nil {
 		return err
 	}
-	defer w.Close()
-	inline := d.Simulated()
+	defer func() {
+		if !hung {
+			err = errors.Join(err, w.Close())
+		}
+	}()
+	watched, err := alive.Open(s.Watchdog)
+	if err != nil {
+		return err
+	}
 	seq := sequencer.New(sequencer.Config{
-		Drive: d, Model: s.Model, Planner: l.planner, Safety: l.guard(), Wall: w, Inline: inline,
+		Drive: d, Model: s.Model, Planner: l.planner, Safety: l.guard(), Wall: w, Inline: d.Simulated(), Alive: watched.Feed, Events: events,
 	}, 1)
 
 	ctx, cancel := context.WithCancel(ctx)
@@ -64,25 +77,55 @@ func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) er
 	tasks := []task.Task{
 		{Name: "sequencer", Run: seq.Run},
 		{Name: "wall", Run: w.Run},
-		{Name: "signals", Run: func(ctx context.Context) error { defer cancel(); return untilTold(ctx, seq) }},
-		{Name: "log", Run: func(ctx context.Context) error { return logStates(ctx, seq) }},
+		{Name: "signals", Run: func(ctx context.Context) error {
+			defer cancel()
+			return untilTold(ctx, seq, func() { watched.Stopping("letting the water down") })
+		}},
+		{Name: "log", Run: func(ctx context.Context) error { return logStates(ctx, seq, watched) }},
 	}
-	if !inline {
+	if !d.Simulated() {
 		tasks = append(tasks, task.Task{Name: "drive", Run: d.Run})
 	}
-	if v.LayOut != "" {
+	if rec != nil {
+		tasks = append(tasks, task.Task{Name: "logbook", Run: rec.book.Run})
+	}
+	if l.plan.Planner != nil {
 		tasks = append(tasks, task.Task{Name: "lay-out", Run: func(ctx context.Context) error {
+			rec.keep(l.plan)
 			return seq.Do(ctx, sequencer.Command{What: run.LayOut, Plan: l.plan})
 		}})
 	}
-	slog.Info("serving", "flume", s.Flume.Name, "drive", s.Drive.Backend, "simulated", inline, "configuration", s.File)
+	slog.Info("serving", "flume", s.Flume.Name, "drive", s.Drive.Backend, "simulated", d.Simulated(), "simulated_wall", w.Simulated(), "configuration", s.File)
 	err = task.Run(ctx, d.Stop, tasks...)
 	slog.Info("ended", "error", err)
+	if err == nil {
+		err = watched.Close() // a clean end, and only that, disarms the hardware watchdog
+	}
+	hung = errors.Is(err, task.ErrHangs)
 	return err
 }
 
+// first is what is laid out at the start: what the command line says, else what was on the desk when the program ended, with the place where it was
+// interrupted, else nothing. What can no longer be laid out stays on the desk, and is no reason not to start.
+func (v *serveCommand) first(line *commandLine, s *settings.Settings, rec *recording) (l *loaded, err error) {
+	if v.LayOut != "" {
+		return load(line, v.LayOut)
+	}
+	if l, err := rec.desk(s); err != nil {
+		slog.Warn("what was laid out last cannot be laid out now", "error", err)
+	} else if l != nil {
+		return l, nil
+	}
+	l = &loaded{settings: s}
+	if l.person, err = s.Person(line.Swimmer); err != nil {
+		return nil, err
+	}
+	l.planner, err = ramp.NewPlanner(s.Limits, s.Model, s.Ceiling(l.person))
+	return l, err
+}
+
 // untilTold waits for a signal to end, lets the water come to rest softly, and returns; told again it returns at once, and the motor is stopped.
-func untilTold(ctx context.Context, seq *sequencer.Sequencer) error {
+func untilTold(ctx context.Context, seq *sequencer.Sequencer, told func()) error {
 	sigs := make(chan os.Signal, 2)
 	signal.Notify(sigs, os.Interrupt, syscall.SIGTERM)
 	defer signal.Stop(sigs)
@@ -92,6 +135,7 @@ func untilTold(ctx context.Context, seq *sequencer.Sequencer) error {
 	case sig := <-sigs:
 		slog.Info("told to end: the water is let down first", "signal", sig.String())
 	}
+	told()
 	var f fault.Fault
 	if err := seq.Do(ctx, sequencer.Command{What: run.Finish}); err != nil && !errors.As(err, &f) {
 		return err
@@ -116,14 +160,19 @@ func untilTold(ctx context.Context, seq *sequencer.Sequencer) error {
 	}
 }
 
-// logStates writes what changes, once each.
-func logStates(ctx context.Context, seq *sequencer.Sequencer) error {
+// logStates writes what changes, once each, and tells the supervisor: ready is a loop that ticks.
+func logStates(ctx context.Context, seq *sequencer.Sequencer, watched *alive.Keeper) error {
 	var state run.State
 	var why fault.Code
 	first := true
 	for {
 		snap, changed := seq.Snapshot()
 		if snap.Seq > 0 && (first || snap.State != state || snap.Why != why) {
+			if first {
+				watched.Ready(snap.State.String())
+			} else if snap.State != state {
+				watched.Status(snap.State.String())
+			}
 			state, why, first = snap.State, snap.Why, false
 			slog.Info("state", "state", state.String(), "reason", string(snap.Reason), "level", int(snap.Level), "why", string(why),
 				"session", snap.Title, "block", snap.Block, "rpm", snap.Motor.RPM(), "water_mps", snap.Water.MetresPerSecond())
@@ -140,8 +189,8 @@ func logStates(ctx context.Context, seq *sequencer.Sequencer) error {
 }
 
 // layFor plans a session for a swimmer of the configuration.
-func layFor(s *settings.Settings, session *schedule.Session, swimmer string) (l *loaded, err error) {
-	l = &loaded{settings: s, session: session}
+func layFor(s *settings.Settings, session *schedule.Session, text, swimmer string) (l *loaded, err error) {
+	l = &loaded{settings: s, session: session, text: text}
 	if l.person, err = s.Person(swimmer); err != nil {
 		return nil, err
 	}

@@ -28,6 +28,7 @@ type Plan struct {
 	Blocks         []schedule.Block
 	Planner        *ramp.Planner
 	Profile        *ramp.Profile // the forecast; the water follows legs that are planned block by block from where it really is
+	Place          Place         // where a former swim of it was interrupted; zero for nowhere
 }
 
 // Result is what was swum of a block.
@@ -135,7 +136,7 @@ func (s *Swim) LayOut(p Plan) error {
 		return err
 	}
 	s.adopt(p)
-	s.place = Place{}
+	s.place = p.Place
 	s.results = make([]Result, len(p.Blocks))
 	s.clock, s.total, s.nudge, s.at, s.blockX, s.done = 0, 0, 0, 0, 0, ramp.Progress{}
 	if s.state == Finished {

@@ -19,7 +19,7 @@ func (c *Core) pressed(e wall.Event) {
 	case wall.Pressed:
 		switch state {
 		case run.Ready, run.Finished, run.CountIn:
-			cmd.What = run.Start
+			cmd.What, cmd.Again = run.Start, true // after a stop one goes on where one was; laying out afresh begins afresh
 		case run.Running:
 			cmd.What = run.Pause
 			if c.swim.Open() {
@@ -29,7 +29,9 @@ func (c *Core) pressed(e wall.Event) {
 			cmd.What = run.Resume
 		}
 	case wall.Held:
-		cmd.What = run.Finish
+		if state.Under() {
+			cmd.What = run.Finish
+		}
 	case wall.HeldReleased:
 		if state == run.Stopped {
 			cmd.What = run.Reset
