@@ -9,10 +9,10 @@ import (
 //go:embed sequencerd.toml
 var defaults []byte
 
-//go:embed sessions/*.toml
+//go:embed sessions/*.toml sessions/lines/*.toml
 var sessions embed.FS
 
-// Sessions has the demo sessions, "first-swim.toml" and others, at its root.
+// Sessions has the demo sessions, "first-swim.toml" and others, at its root, and the same ones written in lines in its folder "lines".
 var Sessions = sub(sessions, "sessions")
 
 //go:embed drives/*.toml

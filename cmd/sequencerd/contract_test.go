@@ -432,3 +432,44 @@ func TestEveryDemoKeepsTheContract(t *testing.T) {
 		}
 	}
 }
+
+// A swim that the simulation does not get to the end of is told of, and the simulated water is not left running.
+func TestARehearsalTellsWhatEndsItEarly(t *testing.T) {
+	session := file(t, "s.toml", head+"[[step]]\ntime = \"3:00\"\npace = \"2:00\"\n")
+	for _, c := range []struct{ conf, code string }{
+		{"[safety]\nlongest_swim = \"1m\"\n", "longest-swim"},
+		{"[drive.simulated]\nfaults = [\"motor trips at 60 s\"]\n", "drive-fault"},
+	} {
+		jsonText, csvText := rehearseBoth(t, session, "--config", file(t, "flume.toml", c.conf))
+		r, told := readJSON(t, jsonText), 0
+		for _, w := range r.Warnings {
+			if w.Code == c.code && w.Block == -1 {
+				told++
+			}
+		}
+		if told != 1 {
+			t.Errorf("%s is told %d times: %+v", c.code, told, r.Warnings)
+		}
+		if m := r.Simulated.TotalM; m < 30 || m > 60 {
+			t.Errorf("%s: simulated are %v m of a minute at 2:00", c.code, m)
+		}
+		rows := readCSV(t, csvText)
+		if at := rows[55*20]; at.water < 0.7 || at.rpm < 300 {
+			t.Errorf("%s: after 55 s %+v", c.code, at)
+		}
+		if at := rows[120*20]; at.water > 0.1 || at.rpm != 0 || at.v < 0.8 {
+			t.Errorf("%s: after 2 minutes %+v; the plan goes on, the water does not", c.code, at)
+		}
+	}
+}
+
+// The person who is asked is taken to answer; the times are listed.
+func TestARehearsalListsWhenItAsks(t *testing.T) {
+	session := file(t, "s.toml", head+"[[step]]\ntime = \"1:10:00\"\npace = \"2:00\"\n")
+	jsonText, _ := rehearseBoth(t, session)
+	r := readJSON(t, jsonText)
+	// An idle shutoff of 30 minutes is common practice, no source; without a rest it is asked 2 minutes before.
+	if len(r.Asks) != 2 || !near(r.Asks[0], 28*60, 1) || !near(r.Asks[1], 56*60, 1) {
+		t.Errorf("asks at %v", r.Asks)
+	}
+}

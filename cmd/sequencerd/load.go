@@ -21,6 +21,7 @@ import (
 type loaded struct {
 	settings  *settings.Settings
 	session   *schedule.Session
+	text      string // the session as it was written
 	person    settings.Person
 	threshold units.Pace
 	planner   *ramp.Planner
@@ -42,7 +43,7 @@ func load(line *commandLine, file string) (*loaded, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &loaded{settings: s, session: session}
+	l := &loaded{settings: s, session: session, text: string(text)}
 	if err := l.who(line); err != nil {
 		return nil, err
 	}
@@ -72,6 +73,7 @@ func (l *loaded) lay() (err error) {
 		return err
 	}
 	l.plan, l.remarks, err = run.NewPlan(l.session, l.person.Name, l.threshold, l.planner)
+	l.plan.Text = l.text
 	if err == nil {
 		l.remarkLength()
 		return nil

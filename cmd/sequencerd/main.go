@@ -40,6 +40,9 @@ type commandLine struct {
 	Run       runCommand       `cmd:"" help:"Swim a session now, in the foreground."`
 	Serve     serveCommand     `cmd:"" help:"Be the daemon: wall, panel, store, everything. Starts nothing by itself."`
 	NodeSim   nodeSimCommand   `cmd:"" help:"Play a drive node on the network, with a simulated motor and water behind it."`
+	Swims     swimsCommand     `cmd:"" help:"What was swum: list, show, trends, export, delete."`
+	Backup    backupCommand    `cmd:"" help:"Copy all swims to a file, also while one is swum."`
+	Restore   restoreCommand   `cmd:"" help:"Put a copy in the place of all swims."`
 	StopDrive stopDriveCommand `cmd:"" help:"Stop the drive once; for the supervisor after the program died."`
 }
 

@@ -25,7 +25,7 @@ func TestMain(m *testing.M) {
 	flag.Set("test.parallel", "40") // processes that mostly wait
 	flag.Set("rapid.checks", "200")
 	if raceEnabled {
-		flag.Set("rapid.checks", "40")
+		flag.Set("rapid.checks", "15")
 	}
 	os.Exit(m.Run())
 }

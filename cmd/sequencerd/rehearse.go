@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"io"
 	"os"
 	"time"
 
@@ -39,7 +40,7 @@ func (r *rehearseCommand) Run(c console, line *commandLine) error {
 		return err
 	}
 	if r.Plot != "" {
-		if err := plotTo(r.Plot, result); err != nil {
+		if err := plotTo(r.Plot, result.WritePlot); err != nil {
 			return err
 		}
 	}
@@ -61,7 +62,7 @@ func (l *loaded) rehearse() (*rehearse.Result, error) {
 }
 
 // plotTo writes the picture whole or not at all.
-func plotTo(name string, result *rehearse.Result) (err error) {
+func plotTo(name string, draw func(out io.Writer, format string) error) (err error) {
 	format, err := rehearse.PlotFormat(name)
 	if err != nil {
 		return err
@@ -78,5 +79,5 @@ func plotTo(name string, result *rehearse.Result) (err error) {
 			os.Remove(name)
 		}
 	}()
-	return result.WritePlot(f, format)
+	return draw(f, format)
 }

@@ -23,6 +23,8 @@ type runCommand struct {
 	File string `arg:"" help:"Session file."`
 	Rate int    `default:"1" help:"On the simulated drive: this many times faster than real time, 1 to 1000."`
 	Yes  bool   `help:"Swim it although it warns of something."`
+
+	Record bool `help:"Keep what is swum, although the configuration names no [store] path."`
 }
 
 func (r *runCommand) Validate() error {
@@ -64,9 +66,18 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	}
 	defer d.Close()
 	inline := d.Simulated() // a simulated drive takes no time to answer
+	rec, err := r.recordRun(c.out, l, inline)
+	if err != nil {
+		return err
+	}
+	var events chan<- sequencer.Event
+	if rec != nil {
+		defer rec.close()
+		events = rec.events
+	}
 	s := &swim{loaded: l, rate: r.Rate, show: newDisplay(c.out, terminal, l)}
 	s.seq = sequencer.New(sequencer.Config{
-		Drive: d, Model: l.settings.Model, Planner: l.planner, Unit: l.session.Unit, Safety: l.guard(), Inline: inline, NoCountIn: r.Rate > 1,
+		Drive: d, Model: l.settings.Model, Planner: l.planner, Unit: l.session.Unit, Safety: l.guard(), Inline: inline, NoCountIn: r.Rate > 1, Events: events,
 	}, r.Rate)
 	s.show.begin(d.Simulated())
 	if err := l.confirm(c, terminal, d.Simulated() || r.Yes); err != nil {
@@ -94,12 +105,18 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	if !inline {
 		tasks = append(tasks, task.Task{Name: "drive", Run: d.Run})
 	}
+	if rec != nil {
+		tasks = append(tasks, task.Task{Name: "logbook", Run: rec.book.Run})
+	}
 	err = task.Run(ctx, d.Stop, tasks...)
 	restore()
 	if err != nil {
 		return err
 	}
 	s.show.end(s.last, s.seq.Results(), s.asked)
+	if rec != nil {
+		rec.told(c.out)
+	}
 	return s.outcome()
 }
 
