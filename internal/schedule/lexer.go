@@ -2,6 +2,7 @@ package schedule
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -230,16 +231,23 @@ func (l *lexer) label() bool {
 	if !unicode.IsLetter(first) {
 		return false
 	}
-	i, before := l.pos, rune(0)
+	i, before, timed := l.pos, rune(0), false
 	for range mostLabel {
 		r, n := l.at(i)
 		switch {
 		case n == 0 || strings.ContainsRune("\n\"#;()", r) || unicode.IsControl(r) && r != '\t' || r == utf8.RuneError:
 			return false
+		case r == ':' && digit(before) && l.digitAt(i+n): // Down from 2:06: 4 x …
+			timed = true
 		case r == ':':
 			text := strings.Join(strings.FieldsFunc(strings.Map(straightHyphen, l.text[l.pos:i]), blank), " ")
 			next, _ := l.at(i + n)
 			if next != 0 && !unicode.IsSpace(next) && !unseen(next) && !(kindOf(text) != "" && (digit(next) || next == '(') && !digit(before)) {
+				return false
+			}
+			if timed && slices.ContainsFunc(strings.Fields(strings.ToLower(text)), func(w string) bool {
+				return slices.Contains([]role{rolePace, roleIn, roleSendOff, roleRest, roleOpen}, roles[w])
+			}) {
 				return false
 			}
 			if roles[strings.ToLower(text)] == roleRest { // "Rest: 1:00" is a rest
