@@ -122,7 +122,7 @@ class Velocity(Motor):
 
 
 class Plain(Motor):
-    """Command and frequency side by side; a lost link is a fault."""
+    """Command and frequency side by side; a lost link is a fault, or, with option 1, a stop that is forgotten at rest."""
 
     name = "plain"
     inputs = ()
@@ -135,10 +135,10 @@ class Plain(Motor):
         self.control = 0
 
     def lost(self):
-        self.tripped = self.by_loss = True
+        self.tripped = self.by_loss = self.held[0x3011] == 2
 
     def written(self):
-        self.loss = self.held[0x3010] / 10 if self.held[0x3011] == 2 else 0.0
+        self.loss = self.held[0x3010] / 10 if self.held[0x3011] in (1, 2) else 0.0
         self.target = self.held[0x2001] / 100 * 60 / 2
         before, cw = self.control, self.held[0x2000]
         self.control = cw
