@@ -9,6 +9,7 @@ import (
 	"os"
 	"path"
 	"strings"
+	"time"
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/drive"
@@ -120,7 +121,14 @@ type owned struct {
 	drive.Backend
 	lock   *drive.Lock
 	atRest bool
+	last   time.Duration // elapsed time of the last read
 }
+
+// Until a motor that stands is seen switched off too, Close looks so often, so far apart.
+const (
+	lastLooks = 20
+	lookEvery = 20 * time.Millisecond
+)
 
 func (o *owned) Set(r drive.Round, order drive.Order) error {
 	o.atRest = false
@@ -129,12 +137,18 @@ func (o *owned) Set(r drive.Round, order drive.Order) error {
 
 func (o *owned) Read(r drive.Round) (drive.Feedback, error) {
 	f, err := o.Backend.Read(r)
-	o.atRest = err == nil && rests(f)
+	o.atRest, o.last = err == nil && rests(f), r.Elapsed
 	return f, err
 }
 
 func (o *owned) Close() error {
-	err := o.Backend.Close()
+	var err error
+	for looks := 0; !o.atRest && err == nil && looks < lastLooks; looks++ { // the drive has stopped it just now
+		<-time.After(lookEvery)
+		o.last += lookEvery
+		_, err = o.Read(drive.Round{Elapsed: o.last, Until: o.last + drive.DefaultTimeout})
+	}
+	err = o.Backend.Close()
 	if o.atRest && err == nil {
 		err = o.lock.Forget()
 	}
