@@ -22,12 +22,16 @@ type letter struct {
 
 const follows = -1e6
 
-// well is a letter of a tick in which all is well.
+// well is a letter of a tick in which all is well: somebody is seen in the water, and in a jog nobody.
 func well(dt time.Duration, w wished) letter {
-	return letter{name: fmt.Sprint(dt, ", ", w.name), dt: dt, w: w.w, motor: follows, f: safety.Facts{
+	l := letter{name: fmt.Sprint(dt, ", ", w.name), dt: dt, w: w.w, motor: follows, f: safety.Facts{
 		Gap: tick, Water: mPerS(1), Drive: safety.DriveFacts{Reads: 9, Why: fault.LoopSilent},
 		Wall: safety.WallFacts{Stop: safety.Good, StopSeen: true, Occupancy: safety.Good, Cover: safety.Good, Level: safety.Good},
 	}}
+	if w.w.Jog.RPM() > 0 && !w.w.Under {
+		l.f.Wall.Occupancy = safety.Bad
+	}
+	return l
 }
 
 type wished struct {
@@ -84,6 +88,7 @@ var deviations = [][]deviation{
 		{"motor no number", func(l *letter) { l.motor = nan }},
 	},
 	{
+		{"somebody", func(l *letter) { l.f.Wall.Occupancy = safety.Good }},
 		{"nobody", func(l *letter) { l.f.Wall.Occupancy = safety.Bad }},
 		{"occupancy unread", func(l *letter) { l.f.Wall.Occupancy = safety.Unknown }},
 	},
@@ -113,7 +118,8 @@ func alphabet() (ticks, commands []letter) {
 			ticks = append(ticks, well(dt, w))
 		}
 	}
-	commands = append(commands, well(0, wishes[0]))
+	jog := wishes[9]
+	commands = append(commands, well(0, wishes[0]), well(0, jog))
 	with := func(l letter, ds ...deviation) letter {
 		for _, d := range ds {
 			l.name += ", " + d.name
@@ -121,7 +127,6 @@ func alphabet() (ticks, commands []letter) {
 		}
 		return l
 	}
-	jog := wishes[9]
 	for i, row := range deviations {
 		for _, d := range row {
 			for _, dt := range []time.Duration{tick, 30 * time.Minute} {
@@ -129,7 +134,7 @@ func alphabet() (ticks, commands []letter) {
 					ticks = append(ticks, with(well(dt, w), d))
 				}
 			}
-			commands = append(commands, with(well(0, wishes[0]), d))
+			commands = append(commands, with(well(0, wishes[0]), d), with(well(0, jog), d))
 			for _, other := range deviations[i+1:] {
 				for _, e := range other {
 					ticks = append(ticks, with(well(tick, wishes[0]), d, e))
