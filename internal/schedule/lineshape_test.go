@@ -78,7 +78,13 @@ func (c coach) set(depth int) string {
 		for i := range parts {
 			parts[i] = c.set(depth + 1)
 		}
-		return label + fmt.Sprintf("%d x (%s)", c.number(2, 3), strings.Join(parts, "; ")) + c.one("", ", rest 1:00", []string{", on 11:00:00", ", rest :20"}[depth], " descend 0.5 s", ", rest open") + remark
+		inside := strings.Join(parts, "; ")
+		behind := c.one("", ", rest 1:00", ", on 5:00:00", " descend 0.5 s", ", rest open")
+		if strings.Contains(inside, " on ") && strings.Contains(behind, " on ") { // send-offs in each other, but no longer than the day
+			behind = ", on 11:00:00"
+			inside = strings.NewReplacer("on 5:00:00", "on 1:15:00", "on 1:00:00", "on 30:00", "on 40:00", "on 30:00").Replace(parts[0])
+		}
+		return label + fmt.Sprintf("%d x (%s)", c.number(2, 3), inside) + behind + remark
 	}
 	distance := c.one("50", "100", "75", "200", "100 yd", "25 m", "33.3", "1 km")
 	switch c.number(0, 9) {

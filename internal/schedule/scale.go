@@ -211,7 +211,7 @@ func (e *editor) sendOff(st *step, share float64, more time.Duration) {
 	if st.sendOff%(5*time.Second) == 0 {
 		whole *= 5
 	}
-	t = max(t+whole-1, whole).Truncate(whole)
+	t = min(max(t+whole-1, whole).Truncate(whole), mostTime)
 	e.time(st.sendOffSpan, t)
 }
 
