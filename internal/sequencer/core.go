@@ -81,8 +81,9 @@ type Core struct {
 	guard *safety.Guard
 
 	now     time.Duration
-	stop    fault.Code // asked since the last tick
-	press   bool       // a sign of a person since the last tick
+	stop    fault.Code    // asked since the last tick
+	press   bool          // a sign of a person since the last tick
+	paused  time.Duration // when a pause was last given
 	swimID  uint64
 	steady  bool
 	wish    run.Wish
@@ -202,8 +203,12 @@ func (c *Core) do(cmd Command) error {
 	case run.Steady:
 		return c.steadily(cmd)
 	case run.Pause:
+		c.paused = c.now
 		return c.swim.Pause()
 	case run.Resume:
+		if c.paused == c.now && c.now > 0 { // a pause and a resume at one moment, from two hands: the pause wins
+			return fault.Of(fault.Stale)
+		}
 		return c.swim.Resume()
 	case run.On:
 		return c.swim.On()

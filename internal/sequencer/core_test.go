@@ -320,6 +320,22 @@ func TestAnOldOrForeignCommandDoesNothing(t *testing.T) {
 	r.must(r.core.Do(sequencer.Command{What: run.Pause, Seen: &sequencer.Seen{Swim: 1, At: r.now - time.Second}}))
 }
 
+func TestAPauseWinsOverAResumeAtTheSameMoment(t *testing.T) {
+	r := newRig(t, mixed())
+	r.must(r.do(run.Reset))
+	r.must(r.do(run.Start))
+	r.pass(10 * time.Second)
+	r.must(r.do(run.Pause))
+	if err := r.do(run.Resume); err == nil {
+		t.Error("a resume undid the pause that came with it")
+	}
+	r.step()
+	if r.state() != run.Pausing {
+		t.Fatalf("%v", r.state())
+	}
+	r.must(r.do(run.Resume))
+}
+
 func TestSteadyWaterAndItsPace(t *testing.T) {
 	r := newRig(t, mixed())
 	r.must(r.do(run.Reset))

@@ -110,7 +110,12 @@ func (s *Sequencer) Run(ctx context.Context) error {
 		now := time.Since(begin)
 		gap := now - last
 		last = now
-		if s.core.cfg.Inline {
+		switch {
+		case s.core.cfg.Inline && s.rate == 1:
+			s.core.Tick(now, gap, gap)
+			s.core.cfg.Drive.Exchange(now)
+			s.publish()
+		case s.core.cfg.Inline:
 			for range s.rate {
 				virtual += Tick
 				s.core.Tick(virtual, Tick, gap)
@@ -118,7 +123,7 @@ func (s *Sequencer) Run(ctx context.Context) error {
 				gap = Tick
 				s.publish()
 			}
-		} else {
+		default:
 			s.core.Tick(now, gap, gap)
 			s.publish()
 		}
