@@ -59,7 +59,7 @@ func TestEveryCall(t *testing.T) {
 	}{
 		{"status is open to read", "GET", "/api/v1/status", "", 200, ""},
 		{"status is not written", "PUT", "/api/v1/status", "", 405, fault.WrongMethod},
-		{"nothing is there", "GET", "/api/v1/nothing", "", 405, fault.WrongMethod}, // where a POST would be a command
+		{"nothing is there", "GET", "/api/v1/nothing", "", 404, fault.NoSuchPage},
 		{"no such command", "POST", "/api/v1/faster", `{}`, 404, fault.NoSuchPage},
 		{"no such page", "GET", "/nothing", "", 404, fault.NoSuchPage},
 		{"a command without what was seen", "POST", "/api/v1/pause", `{}`, 400, fault.NotUnderstood},

@@ -7,12 +7,14 @@ import (
 	"net/http"
 	"net/netip"
 	"os"
+	"path"
 	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/run"
 )
 
 // routes is everything that has an address. What is open to anybody says so; all else asks for a paired device.
@@ -38,7 +40,7 @@ func (p *Panel) routes() http.Handler {
 	paired("GET /metrics", promhttp.HandlerFor(p.metrics.registry, promhttp.HandlerOpts{}).ServeHTTP)
 	open("GET /healthz", p.healthy)
 	open("GET /readyz", p.ready)
-	p.pageRoutes(mux, open, paired)
+	p.pageRoutes(open, paired)
 
 	limited := p.limit(p.sameSite(plain(mux)))
 	return p.headers(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -61,7 +63,13 @@ func plain(mux *http.ServeMux) http.Handler {
 		for _, m := range []string{http.MethodGet, http.MethodPost, http.MethodPut, http.MethodDelete} {
 			other := r.Clone(r.Context())
 			other.Method = m
-			if _, pattern := mux.Handler(other); pattern != "" {
+			_, pattern := mux.Handler(other)
+			if pattern == "POST /api/v1/{command}" {
+				if _, ok := run.ParseCommand(path.Base(r.URL.Path)); !ok {
+					pattern = ""
+				}
+			}
+			if pattern != "" {
 				w.Header().Add("Allow", m)
 			}
 		}

@@ -1,10 +1,12 @@
 package panel
 
 import (
+	"encoding/json"
 	"fmt"
 	"mime"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -106,8 +108,47 @@ func sessionText(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 // rehearsed is a rehearsal with its curve, for a page.
 type rehearsed struct {
 	*rehearse.Result
-	Curve *curve `json:"curve"`
-	Swum  bool   `json:"was_simulated"`
+	Curve     *curve      `json:"curve"`
+	Swum      bool        `json:"was_simulated"`
+	Explained []explained `json:"explained"`
+	AsLines   string      `json:"as_lines,omitempty"` // a session in steps, written as lines; empty where lines cannot say it
+}
+
+// explained is what one line of a session comes to.
+type explained struct {
+	Line  int    `json:"line"`
+	Words string `json:"words"`
+}
+
+// explain puts a session into plain words, and writes steps as lines where that can be done.
+func explain(l *laid, out *rehearsed) {
+	s := l.session
+	var lines []string
+	can := true
+	for _, e := range s.Explain(l.input.Threshold) {
+		out.Explained = append(out.Explained, explained{e.Line, e.Words})
+		lines = append(lines, e.Short)
+		can = can && e.Text == "" && e.Short != ""
+	}
+	if !can {
+		return
+	}
+	head := fmt.Sprintf("format = 1\ntitle = %s\nunit = %q\n", tomlText(s.Title), s.Unit)
+	for _, k := range [][2]string{{"author", s.Author}, {"notes", s.Notes}} {
+		if k[1] != "" {
+			head += k[0] + " = " + tomlText(k[1]) + "\n"
+		}
+	}
+	text := head + "lines = \"\"\"\n" + strings.Join(lines, "\n") + "\n\"\"\"\n"
+	if _, err := schedule.Parse("as lines", []byte(text)); err == nil {
+		out.AsLines = text
+	}
+}
+
+// tomlText is text in quotes: JSON's escapes are TOML's too, for text without characters that JSON need not escape and TOML must.
+func tomlText(s string) string {
+	text, _ := json.Marshal(s)
+	return strings.ReplaceAll(string(text), "\x7f", `\u007f`)
 }
 
 // longestRehearsal is what is simulated while somebody waits.
@@ -162,5 +203,6 @@ func (p *Panel) rehearseText(w http.ResponseWriter, r *http.Request, file string
 		refuse(w, err)
 		return
 	}
+	explain(l, &out)
 	answer(w, http.StatusOK, out)
 }

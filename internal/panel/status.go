@@ -47,7 +47,8 @@ type status struct {
 	Inputs    map[string]string `json:"inputs"`
 
 	CountIn float64  `json:"count_in_s"`
-	Left    float64  `json:"left_s"` // of the session, by the plan
+	InBlock float64  `json:"block_s"` // so far
+	Left    float64  `json:"left_s"`  // of the session, by the plan
 	TotalS  float64  `json:"total_s"`
 	TotalM  float64  `json:"total_m"`
 	Plan    uint64   `json:"plan"`    // another number: another curve at /api/v1/plan
@@ -104,7 +105,7 @@ func (p *Panel) describe(s *sequencer.Snapshot) *status {
 		Session: s.Title, Title: s.Title, Swimmer: s.Swimmer, Unit: s.Unit.String(), Block: s.Block, Blocks: s.Blocks,
 		Elapsed: figure(s.Elapsed.Seconds()), Distance: figure(s.Distance.Metres()), Wish: figure(s.Wish.Speed.MetresPerSecond()),
 		Cleared: figure(s.Cleared.MetresPerSecond()), RPM: figure(s.Motor.RPM()), Water: figure(s.Water.MetresPerSecond()), Nudge: s.Nudge,
-		CountIn: figure(s.CountIn.Seconds()), Left: figure(s.ForecastLeft.Seconds()), Ask: s.Ask, Again: s.Again,
+		CountIn: figure(s.CountIn.Seconds()), InBlock: figure(s.InBlock.Seconds()), Left: figure(s.ForecastLeft.Seconds()), Ask: s.Ask, Again: s.Again,
 		Moves: s.Water.MetresPerSecond() >= water.Standstill.MetresPerSecond(), Faults: faults(s), Inputs: inputs(&s.Wall), May: may(s),
 	}
 	if s.State == run.Stopped || s.State == run.Stopping {
