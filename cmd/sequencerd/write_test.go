@@ -169,3 +169,46 @@ func demoInLines(t *testing.T, name string) string {
 	}
 	return string(text)
 }
+
+func TestWriteOnATerminal(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "at-the-pool.toml")
+	try(t, func(t *trial) {
+		p := startOnTerminal(t, "write", path, "--threshold", "1:45", "--replace")
+		p.until(`"At the pool", counted in m.`)
+		p.until("> ")
+		p.press("Warm-up: 300 easy\n")
+		p.until("asks 6:00, 300 m; so far 6:00, 300 m")
+		p.until("+----") // the curve
+		p.until("> ")
+		p.press("Main:\n")
+		p.until("> ")
+		p.press("6 x 100 @ 1:50\n")
+		p.until("          ^\r\n  @: this has two meanings")
+		p.until("was not taken")
+		p.until("> ")
+		p.press("6 x 100 at 2:00\n")
+		p.until("so far 18:00, 900 m")
+		p.until("> ")
+		p.press("strike\n")
+		p.until("struck: 6 x 100 at 2:00")
+		p.until("> ")
+		p.press("4 x 50 at 0:30\n")
+		p.until("On this flume: ")
+		p.until("is too fast here")
+		p.until("> ")
+		p.press("strike\n4 x 50 at 2:00\n")
+		p.until("so far 10:00, 500 m")
+		p.until("> ")
+		p.press("show\n")
+		p.until("lines = \"\"\"\r\nWarm-up: 300 easy\r\nMain:\r\n4 x 50 at 2:00\r\n")
+		p.press("done\n")
+		p.until("is saved.")
+		p.ends(0)
+		p.checkModes()
+	})
+	text, err := os.ReadFile(path)
+	if err != nil || !strings.Contains(string(text), "\nWarm-up: 300 easy\nMain:\n4 x 50 at 2:00\n\"\"\"\n") {
+		t.Errorf("saved: %v\n%s", err, text)
+	}
+}
