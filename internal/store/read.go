@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"zombiezen.com/go/sqlite"
@@ -20,14 +21,15 @@ type Which struct {
 
 // List gives swims in the order of swimming, without their texts.
 func (s *Store) List(w Which) (swims []Swim, err error) {
-	last := w.Last
-	if last <= 0 {
-		last = math.MaxInt32
+	last := -1 // no limit
+	if w.Last > 0 {
+		last = w.Last
 	}
 	err = s.view(func(conn *sqlite.Conn) error {
-		swims, err = list(conn, `WHERE id IN (SELECT id FROM swim WHERE ?1 = '' OR swimmer = ?1 COLLATE NOCASE ORDER BY id DESC LIMIT ?2)`, w.Swimmer, last)
+		swims, err = list(conn, `WHERE ?1 = '' OR swimmer = ?1 COLLATE NOCASE ORDER BY id DESC LIMIT ?2`, w.Swimmer, last)
 		return err
 	})
+	slices.Reverse(swims)
 	return swims, err
 }
 
@@ -59,7 +61,7 @@ func (s *Store) Swim(id int64) (*Swim, error) {
 func list(conn *sqlite.Conn, where string, values ...any) (swims []Swim, err error) {
 	err = sqlitex.Execute(conn, `SELECT id, began, passed_s, title, swimmer, unit, threshold_s_per_100m, simulated, continues, outcome, code,
 		at_block, at_s, at_m, at_second_pace, swum_s, swum_m, missed, thinned, blocks
-		FROM swim `+where+` ORDER BY id`, &sqlitex.ExecOptions{Args: values, ResultFunc: func(row *sqlite.Stmt) error {
+		FROM swim `+where, &sqlitex.ExecOptions{Args: values, ResultFunc: func(row *sqlite.Stmt) error {
 		w := Swim{
 			ID: row.ColumnInt64(0), Passed: seconds(row, 2), Title: row.ColumnText(3), Swimmer: row.ColumnText(4),
 			Threshold: units.PacePer100(row.ColumnFloat(6), units.Metre), Simulated: row.ColumnBool(7), Continues: row.ColumnInt64(8),

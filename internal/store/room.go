@@ -12,7 +12,7 @@ import (
 // Room is made in one order: samples of the oldest swims go, a swim at a time; what they sum up to never does. Dropping them needs some room itself, for
 // the log, so a file of zeros is kept for the day when the disk is full.
 
-// DefaultMost is how large a store may grow before the oldest samples go, in bytes: about 20,000 hours with all samples.
+// DefaultMost is how large a store may grow before the oldest samples go, in bytes: about 18,000 hours with all samples.
 const DefaultMost = 512 << 20
 
 // reserveBytes is the size of the file that gives way on a full disk: enough for a log of a hundred pages or two.
@@ -41,13 +41,28 @@ func (s *Store) Tidy(most int64) error {
 	return err
 }
 
-// yield makes room on a full disk: the reserve goes, then the samples of a few of the oldest swims. It reports whether there was anything to give.
-func (s *Store) yield() (bool, error) {
-	if os.Remove(s.reserve()) == nil {
-		return true, nil
+// yield makes room on a full disk, more with each try: the log is emptied into the file, the reserve goes, then the samples of a few of the oldest swims.
+// It reports whether another try may help.
+func (s *Store) yield(try int) bool {
+	switch try {
+	case 0:
+		_ = s.emptyLog() // may want room itself, which the next try gives
+		return true
+	case 1:
+		if os.Remove(s.reserve()) == nil {
+			_ = s.emptyLog()
+			return true
+		}
 	}
 	n, err := s.drop()
-	return n > 0, err
+	return n > 0 && err == nil
+}
+
+// emptyLog brings the log into the file, and gives its room back.
+func (s *Store) emptyLog() error {
+	return s.view(func(conn *sqlite.Conn) error {
+		return sqlitex.ExecuteTransient(conn, `PRAGMA wal_checkpoint(truncate)`, nil)
+	})
 }
 
 // keepReserve makes the reserve where it is not there and there is room. Without one a full disk is full a little earlier, nothing worse.

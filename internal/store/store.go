@@ -138,7 +138,8 @@ func prepare(conn *sqlite.Conn) error {
 		`PRAGMA cache_size = -2048`, // KiB
 		`PRAGMA journal_mode = wal`,
 		`PRAGMA synchronous = full`,           // a commit is on the disk when it returns
-		`PRAGMA journal_size_limit = 4194304`, // the log is emptied into the file at 1000 pages, and does not stay larger than that
+		`PRAGMA wal_autocheckpoint = 256`,     // pages: the log is emptied into the file at 1 MiB,
+		`PRAGMA journal_size_limit = 1048576`, // and does not stay larger than that
 	} {
 		if err := sqlitex.ExecuteTransient(conn, p, nil); err != nil && sqlite.ErrCode(err).ToPrimary() != sqlite.ResultReadOnly {
 			return err

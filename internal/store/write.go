@@ -20,17 +20,13 @@ type Entry struct {
 }
 
 // Write keeps all entries, or none of them where it returns an error (see CodeOf). They are on the disk when it returns. A swim that ends before its end
-// leaves its place at the desk, if its session is laid out there. On a full disk the reserve gives way first, then the samples of the oldest swims.
+// leaves its place at the desk, if its session is laid out there. On a full disk the log and the reserve give way first, then the samples of the oldest swims.
 func (s *Store) Write(entries ...Entry) error {
-	for {
-		err := s.write(entries)
-		if CodeOf(err) != fault.StoreFull {
-			return err
-		}
-		if gave, err2 := s.yield(); !gave || err2 != nil {
-			return err
-		}
+	err := s.write(entries)
+	for try := 0; CodeOf(err) == fault.StoreFull && s.yield(try); try++ {
+		err = s.write(entries)
 	}
+	return err
 }
 
 func (s *Store) write(entries []Entry) error {
