@@ -223,7 +223,7 @@ func TestStopFromElsewhere(t *testing.T) {
 			more = append(more, "-r") // also a stop that clears what the broker keeps
 		}
 		m.publish(t, "deck", "pool/drive/stop", payload, more...)
-		took := p.stopsWithin(t, nodeLinkLoss, fmt.Sprintf("%q on the stop topic", payload))
+		took, _ := p.stopsWithin(t, nodeLinkLoss, fmt.Sprintf("%q on the stop topic", payload))
 		t.Logf("%q on the stop topic: quick stop within %v of the publisher's end", payload, took.Round(ms/10))
 		until(t, "the owner says so", time.Second, func() bool { return s.Report().Fault != "" })
 		p.still(t, 200*ms, "the owner's permissions are still coming")

@@ -24,17 +24,29 @@ func swimming(t testing.TB, b Broker, p *pool) *swim {
 	return s
 }
 
-// stopsWithin waits for the begin of the motor's quick stop, then for rest.
-func (p *pool) stopsWithin(t testing.TB, d time.Duration, what string) time.Duration {
+// stopsWithin waits for the begin of the motor's quick stop, then for rest. Where it took too long because the machine held up the node, or the one who
+// watches, by more than what a node has in hand (a tenth of its link-loss time, less the motor's dead time), it cannot be judged; good says that it can.
+func (p *pool) stopsWithin(t testing.TB, d time.Duration, what string) (took time.Duration, good bool) {
 	t.Helper()
+	p.heldUp()
 	from := p.clock()
-	until(t, what+": the motor begins to stop", d+time.Second, func() bool { return p.rpm() < 990 || p.State() != simulated.Running })
-	took := p.clock() - from
-	if took > d {
+	last, blind := from, time.Duration(0)
+	until(t, what+": the motor begins to stop", d+5*time.Second, func() bool {
+		now := p.clock()
+		blind, last = max(blind, now-last), now
+		return p.rpm() < 990 || p.State() != simulated.Running
+	})
+	took = p.clock() - from
+	held := max(blind, p.heldUp())
+	good = took <= d || held < nodeLinkLoss/10-10*ms
+	switch {
+	case !good:
+		t.Logf("%s: %v, but the machine was busy, and held the test up for %v: not judged", what, took, held)
+	case took > d:
 		t.Errorf("%s: the quick stop began after %v, want at most %v", what, took, d)
 	}
 	until(t, what+": the motor is at rest", 3*time.Second, p.rests)
-	return took
+	return took, good
 }
 
 // TestClientKilled: the broker tells the node when a client dies, which is quicker than the node's own link-loss stop.
@@ -47,7 +59,7 @@ func TestClientKilled(t *testing.T) {
 	daemon, _ := helper(t, "drive", m.as("flume", 0), mortal())
 	until(t, "the motor turns", 5*time.Second, func() bool { return p.rpm() > 995 })
 	daemon.Process.Kill()
-	took := p.stopsWithin(t, 300*ms, "client killed") // the node's own stop would come after 400 ms at the earliest
+	took, _ := p.stopsWithin(t, 300*ms, "client killed") // the node's own stop would come after 400 ms at the earliest
 	t.Logf("client killed: quick stop after %v", took.Round(ms/10))
 	p.still(t, 300*ms, "after the will")
 }
@@ -62,7 +74,7 @@ func TestBrokerRestarted(t *testing.T) {
 	p := newPool(t, m.as("node", 0))
 	s := swimming(t, m.as("flume", 0), p)
 	m.kill()
-	took := p.stopsWithin(t, nodeLinkLoss, "broker killed")
+	took, _ := p.stopsWithin(t, nodeLinkLoss, "broker killed")
 	t.Logf("broker killed: quick stop after %v", took.Round(ms/10))
 	until(t, "the drive says that its link is lost", time.Second, func() bool { return s.Report().Link != nil })
 	m.start(t)
@@ -135,7 +147,7 @@ func TestRandomCuts(t *testing.T) {
 	const lanes = 4
 	var mu sync.Mutex
 	var worst, sum time.Duration
-	n := 0
+	n, busy := 0, 0
 	t.Run("lanes", func(t *testing.T) {
 		for lane := range lanes {
 			t.Run(fmt.Sprint(lane), func(t *testing.T) {
@@ -146,25 +158,34 @@ func TestRandomCuts(t *testing.T) {
 				s := newSwim(open(t, m.as("flume", near.port)), flume(t))
 				defer s.end()
 				random := rand.New(rand.NewPCG(7, uint64(lane)))
-				for i := range cuts / lanes {
+				for i, tries := 0, 0; i < cuts/lanes; tries++ {
+					if tries > 2*cuts/lanes {
+						t.Fatalf("this machine is too busy to judge by: %d of %d cuts", i, tries)
+					}
 					s.begin(t, 1000)
 					until(t, "the motor turns", 3*time.Second, func() bool { return p.rpm() > 995 })
 					<-time.After(time.Duration(random.IntN(300)) * ms)
 					which := []*wire{near, far}[i%2]
 					which.cut()
-					took := p.stopsWithin(t, nodeLinkLoss, fmt.Sprintf("cut %d", i))
+					took, good := p.stopsWithin(t, nodeLinkLoss, fmt.Sprintf("cut %d", i))
 					until(t, "the drive says so", time.Second, func() bool { return s.Report().Link != nil })
 					which.restore()
 					p.still(t, 400*ms, "the wire is whole, permissions are coming")
 					s.Stop(fault.LinkLost)
 					mu.Lock()
-					worst, sum, n = max(worst, took), sum+took, n+1
+					if good {
+						worst, sum, n = max(worst, took), sum+took, n+1
+						i++
+					} else {
+						busy++
+					}
 					mu.Unlock()
 				}
 			})
 		}
 	})
 	if n > 0 {
-		t.Logf("%d cuts: quick stop after %v on average, %v at worst; the node's link-loss time is %v", n, (sum / time.Duration(n)).Round(ms), worst.Round(ms), nodeLinkLoss)
+		t.Logf("%d cuts: quick stop after %v on average, %v at worst; the node's link-loss time is %v; not judged on a busy machine: %d",
+			n, (sum / time.Duration(n)).Round(ms), worst.Round(ms), nodeLinkLoss, busy)
 	}
 }

@@ -109,7 +109,7 @@ func inNamespace(t *testing.T) {
 			}
 			noticed <- p.clock() - from
 		}()
-		took := p.stopsWithin(t, nodeLinkLoss, c.what)
+		took, _ := p.stopsWithin(t, nodeLinkLoss, c.what)
 		notice := <-noticed
 		if notice > time.Second {
 			t.Errorf("%s: noticed after %v, want within a second", c.what, notice)

@@ -35,9 +35,31 @@ func flume(t testing.TB) *water.Model {
 type pool struct {
 	*simulated.Backend
 	start time.Time
+
+	mu      sync.Mutex
+	looked  time.Duration // when the node looked at its clock last
+	longest time.Duration // that it went without a look, since that was asked last
 }
 
 func (p *pool) clock() time.Duration { return time.Since(p.start) }
+
+// nodeClock is the node's, who looks at it every 10 ms unless the machine keeps it from that.
+func (p *pool) nodeClock() time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := p.clock()
+	p.longest, p.looked = max(p.longest, now-p.looked), now
+	return now
+}
+
+// heldUp is the longest that the machine has kept the node waiting since the last time it was asked.
+func (p *pool) heldUp() time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	d := p.longest
+	p.longest = 0
+	return d
+}
 
 // newPool runs a node on that broker for as long as the test lasts.
 func newPool(t testing.TB, b Broker) *pool {
@@ -55,7 +77,7 @@ func newPool(t testing.TB, b Broker) *pool {
 	var once sync.Once
 	var done sync.WaitGroup
 	done.Go(func() {
-		err := NewNode(sim, model.Motor().Max, nodeLinkLoss).Serve(ctx, b, p.clock, func(bool) { once.Do(func() { close(connected) }) })
+		err := NewNode(sim, model.Motor().Max, nodeLinkLoss).Serve(ctx, b, p.nodeClock, func(bool) { once.Do(func() { close(connected) }) })
 		if err != nil {
 			t.Errorf("the node: %v", err)
 		}
