@@ -181,10 +181,10 @@ func (b *Backend) Read(r drive.Round) (drive.Feedback, error) {
 		b.fell = fmt.Errorf("the drive has stopped by itself: %s", b.said)
 		b.leave(b.fell)
 	case b.clear && !b.turning():
-		b.clear = false
 		if b.said.fault {
 			err = b.acknowledge(c)
 		}
+		b.clear = err != nil // once, but it has to get through
 	case b.phase == idle || b.phase == stopped:
 		b.prepare(c)
 	}
