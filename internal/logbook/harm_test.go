@@ -13,6 +13,9 @@ import (
 	"testing"
 	"time"
 
+	"zombiezen.com/go/sqlite"
+	"zombiezen.com/go/sqlite/sqlitex"
+
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/store"
@@ -203,9 +206,10 @@ func TestKilledOnAFullDisk(t *testing.T) {
 		}
 		full += cautions[fault.StoreFull]
 	}
-	// Fill what is left, so that the end comes for sure.
+	// Fill what is left, without a reserve, so that the end comes for sure.
+	os.Remove(filepath.Join(dir, "reserve"))
 	os.WriteFile(filepath.Join(dir, "filler"), make([]byte, 4<<20), 0o600)
-	for range 5 {
+	for n := 0; full == 0 && n < 300; n++ {
 		now, cautions := life(t, dir, nil)
 		for _, k := range now {
 			kept[k] = true
@@ -304,6 +308,15 @@ func TestADiskThatFails(t *testing.T) {
 		t.Errorf("on a disk that fails the swim ended %v, %v", st, err)
 	}
 	k.end()
+	s, err := store.Open(dir)
+	if err != nil {
+		t.Errorf("what was swum cannot even be read on a disk that takes no writes: %v", err)
+	} else {
+		if swims, err := s.List(store.Which{}); err != nil || len(swims) < 2 {
+			t.Errorf("%d swims can be read, %v", len(swims), err)
+		}
+		s.Close()
+	}
 	kept := map[[2]int64]bool{}
 	for _, b := range k.kept {
 		kept[b] = true
@@ -326,4 +339,67 @@ func TestADiskThatFails(t *testing.T) {
 	}
 	unmount()
 	t.Logf("%d blocks promised, all there", len(kept))
+}
+
+// TestAStoreThatSomebodyHolds: a writer that another process keeps waiting is a caution, slow or busy, and nothing is lost.
+func TestAStoreThatSomebodyHolds(t *testing.T) {
+	t.Parallel()
+	dir, f := t.TempDir(), start(t, Room)
+	s, err := store.OpenToRecord(dir)
+	must(t, err)
+	must(t, s.Close())
+	other, err := sqlite.OpenConn(filepath.Join(dir, store.File), sqlite.OpenReadWrite)
+	must(t, err)
+	defer other.Close()
+	do := func(statement string) { must(t, sqlitex.ExecuteTransient(other, statement, nil)) }
+	swim := func() {
+		if st, err := f.swim(); err != nil || st != run.Finished {
+			t.Fatalf("the swim ended %v, %v", st, err)
+		}
+	}
+	swim() // all of it waits in the channel
+	do("BEGIN IMMEDIATE")
+	k := keep(t, dir, f)
+	release := time.After(slow + 300*time.Millisecond)
+	until := func(want fault.Code) {
+		t.Helper()
+		for late := time.Now().Add(20 * time.Second); k.Status().Code != want; {
+			select {
+			case <-release:
+				do("ROLLBACK")
+			case <-time.After(5 * time.Millisecond):
+			}
+			if time.Now().After(late) {
+				t.Fatalf("status %+v, want %s", k.Status(), want)
+			}
+		}
+	}
+	until(fault.StoreSlow)
+	do("BEGIN IMMEDIATE")
+	swim()
+	until(fault.StoreBusy)
+	do("ROLLBACK")
+	k.end() // writes once more
+	if s := k.Status(); s.Code != "" || s.Waiting != 0 {
+		t.Errorf("afterwards: %+v", s)
+	}
+	if rs := records(t, dir); len(rs) != 2 || !rs[1].Blocks[2].Done {
+		t.Errorf("%d swims of 2", len(rs))
+	}
+}
+
+// TestTheOldestSamplesGoFirst: while no disk takes them, samples wait in memory, but not without end.
+func TestTheOldestSamplesGoFirst(t *testing.T) {
+	l := New(Config{})
+	first, second := &record{samples: make([]store.Sample, mostWaiting/2)}, &record{samples: make([]store.Sample, mostWaiting/2)}
+	l.queue = []*record{first, second}
+	l.forget()
+	if len(first.samples)+len(second.samples) != mostWaiting || first.swim.Thinned {
+		t.Error("samples went though there was room")
+	}
+	second.samples = append(second.samples, make([]store.Sample, 100)...)
+	l.forget()
+	if len(first.samples) != mostWaiting/2-100 || len(second.samples) != mostWaiting/2+100 || !first.swim.Thinned || second.swim.Thinned {
+		t.Errorf("%d and %d samples are left", len(first.samples), len(second.samples))
+	}
 }
