@@ -1,0 +1,60 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"flume.example/sequencerd/internal/drive/serial/linetest"
+)
+
+func TestTheInstallersViewOfASimulatedDrive(t *testing.T) {
+	for _, c := range []struct {
+		rule string
+		args []string
+		code int
+		says []string
+	}{
+		{"status stops it and says how it is", []string{"drive", "status"}, exitOK, []string{"simulated: switched off, motor 0 rpm", "SIMULATED"}},
+		{"a jog turns the motor, and says that the water moves on", []string{"drive", "jog", "--rpm", "300", "--for", "2s", "--yes"}, exitOK, []string{"300 rpm of 300 rpm ordered", "SIMULATED", "still moves"}},
+		{"a jog slower than the motor turns", []string{"drive", "jog", "--rpm", "30", "--yes"}, exitRefused, []string{"120 to 1500 rpm"}},
+		{"a jog for too long", []string{"drive", "jog", "--rpm", "300", "--for", "2m", "--yes"}, exitUsage, []string{"1s to 60s"}},
+		{"a jog that nobody confirmed", []string{"drive", "jog", "--rpm", "300"}, exitRefused, []string{"nothing was started"}},
+		{"registers of a drive that has none", []string{"drive", "registers"}, exitRefused, []string{"only a drive on a serial line"}},
+	} {
+		t.Run(c.rule, func(t *testing.T) {
+			t.Parallel()
+			code, out, errs := typed(t, c.args...)
+			if code != c.code {
+				t.Errorf("exit %d, want %d: %s%s", code, c.code, out, errs)
+			}
+			for _, s := range c.says {
+				if !strings.Contains(out+errs, s) {
+					t.Errorf("does not say %q: %s%s", s, out, errs)
+				}
+			}
+		})
+	}
+}
+
+func TestRegistersOfADriveOnALine(t *testing.T) {
+	if err := linetest.Missing(t); err != nil {
+		t.Log(err)
+		return
+	}
+	t.Setenv("RUNTIME_DIRECTORY", t.TempDir())
+	line := linetest.NewLine(t, 19200)
+	linetest.StartDrive(t, "velocity", line)
+	configuration := file(t, "serial.toml", fmt.Sprintf("[drive]\nbackend = \"serial\"\n[drive.serial]\nport = %q\nparity = \"none\"\nstop_bits = 2\naddress = %d\nmap = \"tarnholm-v\"\n",
+		line.Master, linetest.Unit))
+	code, out, errs := typed(t, "drive", "registers", "--config", configuration)
+	if code != exitOK {
+		t.Fatalf("exit %d: %s%s", code, out, errs)
+	}
+	for _, s := range []string{"status", "actual speed", "0 rpm", "link-loss time"} {
+		if !strings.Contains(out, s) {
+			t.Errorf("no %q among the registers:\n%s", s, out)
+		}
+	}
+	t.Log("\n" + out)
+}
