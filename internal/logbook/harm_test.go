@@ -19,6 +19,7 @@ import (
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/store"
+	"flume.example/sequencerd/internal/units"
 )
 
 // kills is how often the process is killed: few times here, FLUME_KILLS times where somebody wants to know it well.
@@ -259,6 +260,100 @@ func TestAFullDiskUnderWay(t *testing.T) {
 		if len(r.Blocks) != 3 || !r.Blocks[2].Done || r.Outcome != store.Finished {
 			t.Errorf("swim %d: %+v", r.ID, r.Swim)
 		}
+	}
+	integrity(t, filepath.Join(dir, store.File))
+}
+
+// TestOldSamplesGiveWay: on a disk that is too small for all, every swim is kept, and the newest have their samples.
+func TestOldSamplesGiveWay(t *testing.T) {
+	if !able(t, true, "mount", "umount") {
+		return
+	}
+	dir, _ := mounted(t, "-t", "tmpfs", "-o", "size=4096k", "flume")
+	s, err := store.OpenToRecord(dir)
+	must(t, err)
+	defer s.Close()
+	var hour []store.Sample
+	for i := range 3600 {
+		hour = append(hour, store.Sample{At: time.Duration(i) * time.Second, Wish: units.MetresPerSecond(rand.Float64()), Water: units.MetresPerSecond(rand.Float64())})
+	}
+	const swims = 300 // about 30 kB each
+	for n := range swims {
+		w := &store.Swim{Began: time.Now(), Passed: time.Hour, Outcome: store.Finished, Swum: store.Figure{Time: time.Hour}}
+		if err := s.Write(store.Entry{Swim: w, Samples: hour}); err != nil {
+			t.Fatalf("swim %d: %v", n, err)
+		}
+	}
+	rs, err := s.List(store.Which{})
+	if err != nil || len(rs) != swims || !rs[0].Thinned || rs[swims-1].Thinned {
+		t.Fatalf("%d swims, %v", len(rs), err)
+	}
+	if n, err := s.Samples(&rs[swims-1]); err != nil || len(n) != 3600 {
+		t.Errorf("the newest has %d samples, %v", len(n), err)
+	}
+	must(t, s.Check())
+}
+
+// TestAFullDiskAtTheStart: a store that cannot even be made keeps what is swum in memory until there is room.
+func TestAFullDiskAtTheStart(t *testing.T) {
+	if !able(t, true, "mount", "umount") {
+		return
+	}
+	dir, _ := mounted(t, "-t", "tmpfs", "-o", "size=2560k", "flume")
+	filler := filepath.Join(dir, "filler")
+	_ = os.WriteFile(filler, make([]byte, 4<<20), 0o600)
+	f := start(t, Room)
+	k := keep(t, dir, f)
+	if _, err := f.swim(); err != nil {
+		t.Fatal(err)
+	}
+	for k.Status().Code != fault.StoreFull {
+		time.Sleep(time.Millisecond)
+	}
+	must(t, os.Remove(filler))
+	k.end()
+	if rs := records(t, dir); len(rs) != 1 || !rs[0].Blocks[2].Done {
+		t.Errorf("%d swims", len(rs))
+	}
+}
+
+// TestAStoreThatIsDamagedUnderWay: the swim goes on, the caution shows; a backup that is put in its place takes what was swum since.
+func TestAStoreThatIsDamagedUnderWay(t *testing.T) {
+	dir, backup := t.TempDir(), filepath.Join(t.TempDir(), "backup.db")
+	f := start(t, Room)
+	k := keep(t, dir, f)
+	if _, err := f.swim(); err != nil {
+		t.Fatal(err)
+	}
+	for k.promised() < 3 {
+		time.Sleep(time.Millisecond)
+	}
+	must(t, k.store.Backup(backup))
+	for _, name := range []string{store.File, store.File + "-wal", store.File + "-shm"} {
+		name = filepath.Join(dir, name)
+		info, err := os.Stat(name)
+		must(t, err)
+		file, err := os.OpenFile(name, os.O_WRONLY, 0)
+		must(t, err)
+		_, err = file.Write(bytes.Repeat([]byte{0xa5}, int(info.Size())))
+		must(t, err)
+		must(t, file.Close())
+	}
+	for k.Status().Code == "" {
+		if st, err := f.swim(); err != nil || st != run.Finished {
+			t.Fatalf("the swim ended %v, %v", st, err)
+		}
+	}
+	if c := k.Status().Code; c != fault.StoreDamaged && c != fault.StoreFailing {
+		t.Errorf("caution %s", c)
+	}
+	aside, err := store.Restore(dir, backup)
+	if err != nil || aside == "" {
+		t.Fatalf("restore: %q, %v", aside, err)
+	}
+	k.end()
+	if rs := records(t, dir); len(rs) < 2 || !rs[len(rs)-1].Blocks[2].Done {
+		t.Errorf("%d swims", len(rs))
 	}
 	integrity(t, filepath.Join(dir, store.File))
 }

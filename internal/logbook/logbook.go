@@ -195,7 +195,7 @@ func (l *Logbook) write() {
 	var err error
 	if !l.failed.IsZero() {
 		if code := l.Status().Code; code != fault.StoreFull && code != fault.StoreBusy {
-			err = l.cfg.Store.Reopen() // the disk may be back, but the file under our hands is not
+			l.cfg.Store.Reopen() // the disk may be back, but the file under our hands is not
 		}
 	}
 	began := time.Now()

@@ -41,21 +41,17 @@ func (s *Store) Tidy(most int64) error {
 	return err
 }
 
-// yield makes room on a full disk, more with each try: the log is emptied into the file, the reserve goes, then the samples of a few of the oldest swims.
-// It reports whether another try may help.
+// yield makes room on a full disk, more with each try: the log is emptied into the file; then the reserve goes, which is room for the log in which the
+// samples of a few of the oldest swims go. It reports whether another try may help.
 func (s *Store) yield(try int) bool {
-	switch try {
-	case 0:
+	if try == 0 {
 		_ = s.emptyLog() // may want room itself, which the next try gives
 		return true
-	case 1:
-		if os.Remove(s.reserve()) == nil {
-			_ = s.emptyLog()
-			return true
-		}
 	}
+	gone := os.Remove(s.reserve()) == nil
 	n, err := s.drop()
-	return n > 0 && err == nil
+	_ = s.emptyLog()
+	return gone || n > 0 && err == nil
 }
 
 // emptyLog brings the log into the file, and gives its room back.

@@ -28,9 +28,10 @@ const File = "swims.db"
 type Store struct {
 	dir string
 
-	mu   sync.Mutex
-	conn *sqlite.Conn
-	lock *os.File // held by who records
+	mu     sync.Mutex
+	conn   *sqlite.Conn // nil where the last try to open the file failed
+	lock   *os.File     // held by who records
+	closed bool
 }
 
 // ErrNone says that there is no store in the folder.
@@ -88,6 +89,7 @@ func (s *Store) Close() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var err error
+	s.closed = true
 	if s.conn != nil {
 		err = s.conn.Close()
 		s.conn = nil
@@ -99,15 +101,14 @@ func (s *Store) Close() error {
 	return err
 }
 
-// Reopen closes the file and opens it again, after a disk has failed and may be back.
-func (s *Store) Reopen() error {
+// Reopen lets go of a file that has failed: what comes next opens it again, or another one that was put in its place.
+func (s *Store) Reopen() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.conn != nil {
 		_ = s.conn.Close() // it has failed already
 		s.conn = nil
 	}
-	return s.connect(s.lock != nil)
 }
 
 func (s *Store) connect(create bool) error {
@@ -173,15 +174,20 @@ func takeLock(dir string, wait time.Duration) (*os.File, error) {
 	}
 }
 
-// errClosed is what a store without a connection answers.
+// errClosed is what a closed store answers.
 var errClosed = errors.New("the store is closed")
 
 // view carries out f on the connection.
 func (s *Store) view(f func(*sqlite.Conn) error) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.conn == nil {
+	if s.closed {
 		return errClosed
+	}
+	if s.conn == nil {
+		if err := s.connect(s.lock != nil); err != nil {
+			return err
+		}
 	}
 	return f(s.conn)
 }

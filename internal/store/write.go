@@ -24,7 +24,10 @@ type Entry struct {
 func (s *Store) Write(entries ...Entry) error {
 	err := s.write(entries)
 	for try := 0; CodeOf(err) == fault.StoreFull && s.yield(try); try++ {
-		err = s.write(entries)
+		if err = s.write(entries); err == nil {
+			_ = s.emptyLog()
+			s.keepReserve() // where the samples that went were enough, there is room for it again
+		}
 	}
 	return err
 }
