@@ -75,8 +75,8 @@ func (g *Guard) Normal(now, base time.Duration) {
 	to(&g.motor.at, 0)
 }
 
-// Released is how many stops a reset has taken back.
-func (g *Guard) Released() *uint64 { return &g.released }
+// Stops are how many stops were met by the last Step, and taken back by a reset.
+func (g *Guard) Stops() (met, released *uint64) { return &g.met, &g.released }
 
 // Pack is the normal form as of base.
 func (g *Guard) Pack(base time.Duration) (p Packed) {
@@ -105,7 +105,7 @@ func (g *Guard) Pack(base time.Duration) (p Packed) {
 	}
 	most, least := int(g.motor.most), int(g.motor.least)
 	p[8], p[9], p[10], p[11] = byte(most), byte(most>>8), byte(least), byte(least>>8)
-	p[12] = byte(g.released)
+	p[12], p[13] = byte(g.released), byte(g.met)
 	for i := range g.holds {
 		if h := &g.holds[i]; h.on {
 			p[16+i] = 1 + age(h.since)

@@ -38,6 +38,7 @@ type Guard struct {
 	cfg      Config
 	phase    phase
 	why      fault.Code // of the lock, or of the soft stop
+	met      uint64     // stops at the drive, as of the last Step
 	released uint64     // stops that a reset has taken back
 
 	since     time.Duration // when the phase began
@@ -74,7 +75,7 @@ func (g *Guard) Configure(c Config) bool {
 	return true
 }
 
-// Reset takes back the stops that the guard has seen, if all is well now: locked, stop input seen released, feedback good, motor at rest.
+// Reset takes back the stops that the guard has seen in a Step, if all is well now: locked, stop input seen released, feedback good, motor at rest.
 // It clears no motion: that takes a Start. The error is a fault.Fault.
 func (g *Guard) Reset(f *Facts) (Release, error) {
 	c := g.feedback(f)
@@ -85,6 +86,8 @@ func (g *Guard) Reset(f *Facts) (Release, error) {
 		c = f.Stop
 	case stopInput(f) != "":
 		c = stopInput(f)
+	case f.Drive.Stops != g.met: // a stop holds for a tick at least, whatever comes after it
+		c = or(f.Drive.Why, fault.StopPressed)
 	case c == "" && !still(f):
 		c = fault.StillTurning
 	}
@@ -154,6 +157,7 @@ func (g *Guard) mayStart(f *Facts) error {
 
 // Step judges one tick: it clears the wish, or less, or stops.
 func (g *Guard) Step(f *Facts, w Wish) Verdict {
+	g.met = f.Drive.Stops
 	g.remember(f, w)
 	level, why := g.judge(f, w)
 	before := g.phase

@@ -26,6 +26,7 @@ func newBench(t *testing.T) *bench {
 		IdleShutoff: 30 * time.Minute, LongestSwim: 2 * time.Hour, SoftTime: 30 * time.Second,
 	})}
 	b.f = safety.Facts{Now: time.Second, Wall: safety.NoWall, Drive: safety.DriveFacts{Reads: 1, At: time.Second, Stops: 1, Why: fault.NotReset, Latched: true}}
+	b.g.Step(&b.f, safety.Wish{}) // has met the stop of the power-up
 	b.w = safety.Wish{Speed: units.MetresPerSecond(1), Under: true, RestAway: true}
 	return b
 }

@@ -22,11 +22,13 @@ type pool struct {
 const motorRamp = 600 // rpm/s
 
 func newPool(t *testing.T) *pool {
-	return &pool{t: t, now: time.Hour, w: safety.Wish{Speed: mPerS(1), Under: true, Swims: true, RestAway: true},
+	p := &pool{t: t, now: time.Hour, w: safety.Wish{Speed: mPerS(1), Under: true, Swims: true, RestAway: true},
 		g: safety.NewGuard(safety.Config{
 			Cap: mPerS(1.6), MaxAccel: units.MetresPerSecond2(0.2), CautionSpeed: mPerS(0.6), MotorRamp: motorRamp, QuickStop: 3 * time.Second,
 			IdleShutoff: 3 * time.Hour, LongestSwim: 4 * time.Hour, SoftTime: 30 * time.Second,
 		})}
+	p.step() // meets the stop of the power-up
+	return p
 }
 
 func mPerS(v float64) units.Speed { return units.MetresPerSecond(v) }

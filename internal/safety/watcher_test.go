@@ -14,6 +14,7 @@ import (
 type watcher struct {
 	safetytest.Monitor
 	jog   bool
+	met   uint64 // stops at the drive in the last tick
 	taken uint64 // stops that a reset took back
 
 	lost, fast, slow, over, low, nobody age // for how long it has held without a gap
@@ -101,6 +102,7 @@ func (m *watcher) tick(f *safety.Facts, w *safety.Wish, dt time.Duration, v *saf
 			*a = age(min(time.Duration(*a)+dt/tick, time.Duration(oldest)))
 		}
 	}
+	m.met = f.Drive.Stops
 	least, most := -60.0, 60.0 // rpm
 	if f.Drive.Ordered.RPM() > 0 {
 		least, most = 450, 720
@@ -173,8 +175,8 @@ func fit(f *safety.Facts) bool {
 
 // reset judges a reset.
 func (m *watcher) reset(f *safety.Facts, granted bool) error {
-	if want := !m.Armed && fit(f); granted != want {
-		return fmt.Errorf("a reset wants everything known and safe, and then is granted: granted %v", granted)
+	if want := !m.Armed && fit(f) && f.Drive.Stops == m.met; granted != want {
+		return fmt.Errorf("a reset wants everything known and safe, and no stop since the last tick, and then is granted: granted %v", granted)
 	}
 	if granted {
 		m.anew()

@@ -36,5 +36,7 @@ func guard(stops uint64) (*safety.Guard, *safety.Facts) {
 		Cap: units.MetresPerSecond(1000), MaxAccel: units.MetresPerSecond2(1000),
 		IdleShutoff: time.Hour, LongestSwim: time.Hour, SoftTime: time.Minute,
 	})
-	return g, &safety.Facts{Press: true, Wall: safety.NoWall, Drive: safety.DriveFacts{Reads: 1, Stops: stops}}
+	facts := &safety.Facts{Press: true, Wall: safety.NoWall, Drive: safety.DriveFacts{Reads: 1, Stops: stops}}
+	g.Step(facts, safety.Wish{}) // a reset takes back no stop that no tick has met
+	return g, facts
 }
