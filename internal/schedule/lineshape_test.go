@@ -57,7 +57,7 @@ func (c coach) pace() string {
 	case 5:
 		return c.clock(80, 150) + c.one("/100m", "/100yd", " per 100 yd")
 	case 6:
-		return fmt.Sprintf("%.3f m/s", rapid.Float64Range(0.4, 1.9).Draw(c.T, "mps"))
+		return fmt.Sprintf("%.3f m/s", rapid.Float64Range(0.5, 1.9).Draw(c.T, "mps"))
 	}
 	return c.clock(80, 150)
 }
@@ -80,9 +80,8 @@ func (c coach) set(depth int) string {
 		}
 		inside := strings.Join(parts, "; ")
 		behind := c.one("", ", rest 1:00", ", on 5:00:00", " descend 0.5 s", ", rest open")
-		if strings.Contains(inside, " on ") && strings.Contains(behind, " on ") { // send-offs in each other, but no longer than the day
-			behind = ", on 11:00:00"
-			inside = strings.NewReplacer("on 5:00:00", "on 1:15:00", "on 1:00:00", "on 30:00", "on 40:00", "on 30:00").Replace(parts[0])
+		if strings.Contains(inside, " on ") && strings.Contains(behind, " on ") { // which would have to be longer than a day
+			behind = ""
 		}
 		return label + fmt.Sprintf("%d x (%s)", c.number(2, 3), inside) + behind + remark
 	}

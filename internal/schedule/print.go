@@ -183,11 +183,13 @@ func (s *Session) groupText(st *step, around string) string {
 	text := fmt.Sprintf("%d x ", st.repeat)
 	first := &st.steps[0]
 	unit := s.Unit
-	if plain(st) {
+	if first.extent == ByDistance {
+		unit = first.unit
+	}
+	own := math.Round(st.descendOwn*1000) / 1000
+	bare := plain(st) && !(st.descend > 0 && own == st.descendOwn && st.descendUnit == s.Unit && unit != s.Unit) // what descends in brackets counts in the session's unit
+	if bare {
 		text += s.swimText(first)
-		if first.extent == ByDistance {
-			unit = first.unit
-		}
 		if len(st.steps) == 2 {
 			text += ", " + s.lineText(&st.steps[1], "")
 		}
@@ -201,9 +203,9 @@ func (s *Session) groupText(st *step, around string) string {
 	if st.sendOff > 0 {
 		text += ", on " + exactTime(st.sendOff)
 	}
-	switch own := math.Round(st.descendOwn*1000) / 1000; {
+	switch {
 	case st.descend == 0:
-	case own == st.descendOwn && st.descendUnit == unit || !plain(st):
+	case own == st.descendOwn && st.descendUnit == unit || !bare:
 		text += " descend " + exactNumber(st.descendOwn) + " s"
 	default:
 		last := first.from

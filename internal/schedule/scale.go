@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -19,6 +20,9 @@ import (
 func (s *Session) Shorter(share float64) (string, error) {
 	e := &editor{session: s, unit: s.Unit}
 	e.shorten(s.steps, 1-share)
+	if len(e.edits) == 0 {
+		return "", fault.Problems{{File: s.file, Text: "nothing in it gets shorter by so little: rounds are whole, distances go by 25, times by 5 s"}}
+	}
 	return e.text()
 }
 
@@ -141,7 +145,7 @@ func (e *editor) shorten(steps []step, left float64) (most float64) {
 			continue
 		}
 		n := max(1, math.Round(float64(st.repeat)*left))
-		if share := n / float64(st.repeat); st.repeatSpan.to > 0 && st.repeat > 1 && math.Abs(share-left) <= 0.1 {
+		if share := n / float64(st.repeat); st.repeatSpan.to > 0 && share < 1 && math.Abs(share-left) <= 0.1 {
 			e.edit(st.repeatSpan, strconv.Itoa(int(n)*st.repeatPer))
 			most = max(most, 1) // of a round
 			continue
@@ -202,10 +206,14 @@ func (e *editor) time(at span, t time.Duration) {
 
 // sendOff makes a send-off fit swims that take that share of their time, and that much more. What rests there stays.
 func (e *editor) sendOff(st *step, share float64, more time.Duration) {
-	if st.sendOff == 0 || share == 1 && more == 0 {
+	inside := anyStep(st.steps, func(st *step) bool { return st.sendOff > 0 })
+	if st.sendOff == 0 || share == 0 || share == 1 && more == 0 || inside && share <= 1 { // send-offs inside say how long a round is, and none gets longer
 		return
 	}
 	rests := rests(st.steps)
+	if inside {
+		rests, more = 0, more+5*time.Second*time.Duration(st.count()/int64(st.repeat)) // what theirs are rounded by
+	}
 	t := rests + time.Duration(float64(st.sendOff-rests)*share) + more
 	whole := time.Second
 	if st.sendOff%(5*time.Second) == 0 {
