@@ -23,7 +23,7 @@ func TestMain(m *testing.M) {
 	goleak.VerifyTestMain(m)
 }
 
-const linkLoss = 400 * time.Millisecond
+const linkLoss = 800 * time.Millisecond
 
 func flume(t testing.TB) *water.Model {
 	m, err := water.New([]water.Point{
@@ -135,7 +135,7 @@ func TestConformance(t *testing.T) {
 					s := stage{b, d, line, new(sync.Once)}
 					return s, witness{s}
 				},
-				Model: flume(t), Settle: 550 * time.Millisecond, LinkLoss: linkLoss,
+				Model: flume(t), Settle: 550 * time.Millisecond, LinkLoss: linkLoss, Timeout: 200 * time.Millisecond,
 			})
 		})
 	}

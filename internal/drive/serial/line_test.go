@@ -17,14 +17,14 @@ import (
 
 const ms = time.Millisecond
 
-// onLine is a master on a line of 19200 baud.
+// onLine is a master on a line of 19200 baud, with more time for an answer than a busy machine takes.
 func onLine(t testing.TB, line *linetest.Line, unit byte) *asker {
 	p, err := openPort(line.Master, 19200, None, 2)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(p.close)
-	return &asker{unit: unit, m: master{timing: timingFor(19200, None, 2, 40*ms, 200*ms), port: p}}
+	return &asker{unit: unit, m: master{timing: timingFor(19200, None, 2, 250*ms, 600*ms), port: p}}
 }
 
 type asker struct {
@@ -33,12 +33,12 @@ type asker struct {
 }
 
 func (a *asker) read(address uint16, count int) ([]uint16, error) {
-	registers, _, err := a.m.ask(call{until: time.Now().Add(time.Second)}, readRequest(a.unit, readHolding, address, count))
+	registers, _, err := a.m.ask(call{until: time.Now().Add(3 * time.Second)}, readRequest(a.unit, readHolding, address, count))
 	return registers, err
 }
 
 func (a *asker) write(first bool, function byte, address, value uint16) error {
-	_, _, err := a.m.ask(call{until: time.Now().Add(time.Second), first: first}, writeRequest(a.unit, function, address, value))
+	_, _, err := a.m.ask(call{until: time.Now().Add(3 * time.Second), first: first}, writeRequest(a.unit, function, address, value))
 	return err
 }
 
@@ -70,7 +70,7 @@ func TestPublishedFramesOnTheLine(t *testing.T) {
 			_, _ = far.Write(unhex(t, p.answers))
 			heard <- got
 		}()
-		got, _, err := a.m.ask(call{until: time.Now().Add(time.Second)}, p.q)
+		got, _, err := a.m.ask(call{until: time.Now().Add(3 * time.Second)}, p.q)
 		if err != nil || !slices.Equal(got, p.registers) {
 			t.Errorf("%s: %v, %v; want %v", p.name, got, err, p.registers)
 		}
@@ -113,7 +113,7 @@ func TestFramesEqualAnotherMasters(t *testing.T) {
 	if !ok {
 		return
 	}
-	c := library(t, line, time.Second)
+	c := library(t, line, 3*time.Second)
 	for _, q := range []struct {
 		ours   request
 		theirs func() error
@@ -153,7 +153,7 @@ func TestLateAnswerBelongsToNobody(t *testing.T) {
 	d.Tell("set %d 66", 0x631)
 	t.Run("ours", func(t *testing.T) {
 		a := onLine(t, line, linetest.Unit)
-		line.Late(100 * ms)
+		line.Late(350 * ms)
 		if got, err := a.read(0x630, 1); !errors.Is(err, errNoAnswer) {
 			t.Fatalf("the first read: %v, %v; want that it is late", got, err)
 		}
@@ -162,8 +162,8 @@ func TestLateAnswerBelongsToNobody(t *testing.T) {
 		}
 	})
 	t.Run("the library's", func(t *testing.T) {
-		c := library(t, line, 60*ms)
-		line.Late(100 * ms)
+		c := library(t, line, 250*ms)
+		line.Late(350 * ms)
 		if got, err := c.ReadRegister(0x630, modbus.HOLDING_REGISTER); err == nil {
 			t.Fatalf("the first read: %v; want that it is late", got)
 		}
@@ -181,7 +181,7 @@ func TestStopDoesNotWaitForLateAnswers(t *testing.T) {
 		return
 	}
 	a := onLine(t, line, linetest.Unit)
-	const held = 70 * ms // longer than the answer's time, shorter than the slowest
+	const held = 350 * ms // longer than the answer's time, shorter than the slowest
 	line.Late(held)
 	if _, err := a.read(0x610, 2); !errors.Is(err, errNoAnswer) {
 		t.Fatal(err)
@@ -208,7 +208,7 @@ func TestLateAnswerOfAnotherWrite(t *testing.T) {
 		return
 	}
 	a := onLine(t, line, linetest.Unit)
-	line.Late(70 * ms)
+	line.Late(350 * ms)
 	if err := a.write(false, writeMultiple, 0x600, 6); !errors.Is(err, errNoAnswer) {
 		t.Fatal(err)
 	}
