@@ -230,7 +230,7 @@ func (b *lineBuilder) missing(it *item, e extent) {
 	what := b.snippet(e.token, e.to)
 	say := fmt.Sprintf(`a pace is missing: write "%s at 1:50" or "%s at threshold+5"`, what, what)
 	if e.distance > 0 && it.on != nil {
-		say += fmt.Sprintf(`, or "in" and the time of one; on is when the next one starts`)
+		say += `, or "in" and the time of one; on is when the next one starts`
 	} else if e.distance > 0 {
 		say += fmt.Sprintf(`, or "%s in" and its time`, what)
 	}
@@ -327,9 +327,9 @@ func (b *lineBuilder) descending(it *item, g step) step {
 	if st.extent == ByDistance && it.items == nil {
 		g.descendUnit = st.unit
 	}
-	first, last := d.from, d.end
-	if first == nil && it.second != nil && d.by == 0 {
-		first, last = it.pace, it.second
+	last := d.end
+	if d.from == nil && d.by == 0 {
+		last = it.second
 	}
 	switch {
 	case d.by > 0:
