@@ -307,9 +307,7 @@ func TestAFullDiskAtTheStart(t *testing.T) {
 	if _, err := f.swim(); err != nil {
 		t.Fatal(err)
 	}
-	for k.Status().Code != fault.StoreFull {
-		time.Sleep(time.Millisecond)
-	}
+	until(func() bool { return k.Status().Code == fault.StoreFull })
 	must(t, os.Remove(filler))
 	k.end()
 	if rs := records(t, dir); len(rs) != 1 || !rs[0].Blocks[2].Done {
@@ -325,9 +323,7 @@ func TestAStoreThatIsDamagedUnderWay(t *testing.T) {
 	if _, err := f.swim(); err != nil {
 		t.Fatal(err)
 	}
-	for k.promised() < 3 {
-		time.Sleep(time.Millisecond)
-	}
+	until(func() bool { return k.promised() >= 3 }) // there is something to lose
 	must(t, k.store.Backup(backup))
 	for _, name := range []string{store.File, store.File + "-wal", store.File + "-shm"} {
 		name = filepath.Join(dir, name)
@@ -387,9 +383,7 @@ func TestADiskThatFails(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for k.promised() < 5 {
-		time.Sleep(time.Millisecond) // until there is something to lose
-	}
+	until(func() bool { return k.promised() >= 5 }) // there is something to lose
 	fail()
 	for n := 0; k.Status().Code == ""; n++ {
 		if st, err := f.swim(); err != nil || st != run.Finished || n > 2000 {
@@ -407,8 +401,14 @@ func TestADiskThatFails(t *testing.T) {
 	if err != nil {
 		t.Errorf("what was swum cannot even be read on a disk that takes no writes: %v", err)
 	} else {
-		if swims, err := s.List(store.Which{}); err != nil || len(swims) < 2 {
+		swims, err := s.List(store.Which{})
+		if err != nil || len(swims) < 2 {
 			t.Errorf("%d swims can be read, %v", len(swims), err)
+		}
+		for _, w := range swims {
+			if w.Outcome == store.UnderWay {
+				t.Errorf("swim %d is still under way, and nobody records", w.ID)
+			}
 		}
 		s.Close()
 	}
@@ -456,23 +456,21 @@ func TestAStoreThatSomebodyHolds(t *testing.T) {
 	do("BEGIN IMMEDIATE")
 	k := keep(t, dir, f)
 	release := time.After(slow + 300*time.Millisecond)
-	until := func(want fault.Code) {
+	shows := func(want fault.Code) {
 		t.Helper()
-		for late := time.Now().Add(20 * time.Second); k.Status().Code != want; {
+		until(func() bool {
 			select {
 			case <-release:
 				do("ROLLBACK")
-			case <-time.After(5 * time.Millisecond):
+			default:
 			}
-			if time.Now().After(late) {
-				t.Fatalf("status %+v, want %s", k.Status(), want)
-			}
-		}
+			return k.Status().Code == want
+		})
 	}
-	until(fault.StoreSlow)
+	shows(fault.StoreSlow)
 	do("BEGIN IMMEDIATE")
 	swim()
-	until(fault.StoreBusy)
+	shows(fault.StoreBusy)
 	do("ROLLBACK")
 	k.end() // writes once more
 	if s := k.Status(); s.Code != "" || s.Waiting != 0 {

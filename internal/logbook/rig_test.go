@@ -77,8 +77,22 @@ func (f *flume) pass(d time.Duration) {
 		f.now += sequencer.Tick
 		f.core.Tick(f.now, sequencer.Tick, sequencer.Tick)
 		f.drive.Exchange(f.now)
-		for f.calm && len(f.events) > cap(f.events)/2 {
-			time.Sleep(time.Millisecond) // gives the processor away; nothing is waited for that a test asserts
+		if f.calm {
+			until(func() bool { return len(f.events) <= cap(f.events)/2 })
+		}
+	}
+}
+
+// until waits for a condition; one that does not come within half a minute is the test's end.
+func until(cond func() bool) {
+	if cond() {
+		return
+	}
+	look := time.NewTicker(time.Millisecond)
+	defer look.Stop()
+	for late := time.Now().Add(30 * time.Second); !cond(); <-look.C {
+		if time.Now().After(late) {
+			panic("waited in vain")
 		}
 	}
 }

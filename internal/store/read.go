@@ -30,6 +30,9 @@ func (s *Store) List(w Which) (swims []Swim, err error) {
 		return err
 	})
 	slices.Reverse(swims)
+	for i := range swims {
+		s.adopt(&swims[i])
+	}
 	return swims, err
 }
 
@@ -55,7 +58,15 @@ func (s *Store) Swim(id int64) (*Swim, error) {
 	if err != nil {
 		return nil, err
 	}
+	s.adopt(&w)
 	return &w, nil
+}
+
+// adopt marks a swim that has lost its recorder.
+func (s *Store) adopt(w *Swim) {
+	if s.orphans && w.Outcome == UnderWay {
+		w.Outcome, w.Code = Lost, fault.ProgramDied
+	}
 }
 
 func list(conn *sqlite.Conn, where string, values ...any) (swims []Swim, err error) {

@@ -61,12 +61,14 @@ func (s *Store) emptyLog() error {
 	})
 }
 
-// keepReserve makes the reserve where it is not there and there is room. Without one a full disk is full a little earlier, nothing worse.
+// keepReserve makes the reserve where it is not there and there is room, the log's where nothing else is left. Without one a full disk is full a little
+// earlier, nothing worse.
 func (s *Store) keepReserve() {
 	if info, err := os.Stat(s.reserve()); err == nil && info.Size() == reserveBytes {
 		return
 	}
-	if err := os.WriteFile(s.reserve(), make([]byte, reserveBytes), 0o600); err != nil {
+	zeros := func() error { return os.WriteFile(s.reserve(), make([]byte, reserveBytes), 0o600) }
+	if zeros() != nil && (s.emptyLog() != nil || zeros() != nil) {
 		os.Remove(s.reserve())
 	}
 }

@@ -32,6 +32,8 @@ type Store struct {
 	conn   *sqlite.Conn // nil where the last try to open the file failed
 	lock   *os.File     // held by who records
 	closed bool
+
+	orphans bool // swims without an end have lost their recorder, and that could not be written
 }
 
 // ErrNone says that there is no store in the folder.
@@ -50,7 +52,7 @@ func Open(dir string) (*Store, error) {
 		return nil, err
 	}
 	if lock, err := takeLock(dir, 0); err == nil {
-		_ = s.sweep() // a store that can only be read stays as it is
+		s.orphans = s.sweep() != nil // a disk that is full or takes no writes
 		lock.Close()
 	}
 	return s, nil
@@ -155,6 +157,9 @@ func lockFile(dir string) string { return filepath.Join(dir, "recording") }
 // takeLock takes the right to record, waiting a little for somebody who looks in. The lock is the kernel's, so it dies with its process.
 func takeLock(dir string, wait time.Duration) (*os.File, error) {
 	f, err := os.OpenFile(lockFile(dir), os.O_CREATE|os.O_RDWR, 0o600)
+	if errors.Is(err, syscall.EROFS) {
+		f, err = os.Open(lockFile(dir)) // enough for a lock
+	}
 	if err != nil {
 		return nil, fmt.Errorf("cannot lock the store: %w", err)
 	}
