@@ -1,6 +1,6 @@
 # Shorthands. Nothing here is needed to build or test: "go build ./cmd/sequencerd" and "go test ./..." do.
 
-.PHONY: check test race bench fuzz build cross clean
+.PHONY: check test race bench fuzz faults build cross clean
 
 FUZZTIME ?= 10s
 
@@ -22,6 +22,14 @@ fuzz: ## each fuzz test for FUZZTIME
 			echo "$$p $$f"; go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) $$p; \
 		done; \
 	done
+
+FAULTS ?= 1000
+SEED ?= 1
+
+faults: ## so many faults against the real program; broken off, it goes on where it was with the same SEED
+	@mkdir -p bin
+	SEQUENCERD_FAULTS=$(FAULTS) SEQUENCERD_FAULTS_SEED=$(SEED) SEQUENCERD_FAULTS_KEEP=$(CURDIR)/bin/faults-$(SEED).json \
+		go test -count=1 -timeout 3h -v ./internal/faults
 
 build:
 	CGO_ENABLED=0 go build -trimpath -o bin/ ./cmd/sequencerd

@@ -78,6 +78,7 @@ var rooms = []room{
 	{path: "internal/arch", job: "this map as a test"},
 	{path: config, job: "the commented default configuration and the demo sessions, embedded"},
 	{path: program, job: "command line and wiring only", all: true},
+	{path: "internal/faults", job: "faults against the real program as a process, a motor as another process for witness; tests only"},
 	{path: "deploy/systemd", job: "unit, udev and user rules, and a test of them"},
 }
 
