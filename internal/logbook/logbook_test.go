@@ -254,3 +254,23 @@ func TestEventsThatFoundNoRoom(t *testing.T) {
 		t.Errorf("swims %+v", rs)
 	}
 }
+
+// TestTellingAllocatesNothing: a tick of a swim that is told to a logbook costs no memory, whether the logbook keeps up or not.
+func TestTellingAllocatesNothing(t *testing.T) {
+	f := start(t, 16)
+	f.calm = false
+	must(t, f.do(run.Reset))
+	must(t, f.do(run.Start))
+	f.pass(5 * time.Second)
+	told := 0
+	n := testing.AllocsPerRun(100, func() {
+		f.pass(200 * time.Millisecond)
+		for told%2 == 0 && len(f.events) > 0 { // the channel is full and empty in turn
+			<-f.events
+		}
+		told++
+	})
+	if n != 0 {
+		t.Errorf("%v allocations in four ticks", n)
+	}
+}
