@@ -126,12 +126,3 @@ func (m *Map) blocks() []block {
 	}
 	return out
 }
-
-// together reports whether one write sets control and target, and which of them comes first.
-func (m *Map) together() (one, controlFirst bool) {
-	if m.control.function != writeMultiple || m.target.function != writeMultiple {
-		return false, false
-	}
-	controlFirst = int(m.control.address)+1 == int(m.target.address)
-	return controlFirst || int(m.target.address)+1 == int(m.control.address), controlFirst
-}

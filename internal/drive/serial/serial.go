@@ -354,18 +354,11 @@ func (b *Backend) control(c call, word uint16) error {
 	return err
 }
 
-// command writes control and target, in one request where they stand together. Else a drive that follows gets its target alone.
+// command writes the target, and the control word only to a drive that does not follow yet: one that has stopped by itself since it was last read must
+// not be started again by a word that was meant for a running one.
 func (b *Backend) command(c call, word, target uint16) error {
-	m := b.cfg.Map
-	if one, controlFirst := m.together(); one {
-		q := writeRequest(b.unit, writeMultiple, m.target.address, target, word)
-		if controlFirst {
-			q = writeRequest(b.unit, writeMultiple, m.control.address, word, target)
-		}
-		_, err := b.ask(c, q)
-		return err
-	}
-	if _, err := b.ask(c, writeRequest(b.unit, m.target.function, m.target.address, target)); err != nil || b.phase == running {
+	g := b.cfg.Map.target
+	if _, err := b.ask(c, writeRequest(b.unit, g.function, g.address, target)); err != nil || b.phase == running {
 		return err
 	}
 	if closed(c.stop) {
