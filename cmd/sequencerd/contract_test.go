@@ -53,8 +53,9 @@ type jsonRehearsal struct {
 	Jerk      float64     `json:"peak_jerk_mps3"`
 	RPM       float64     `json:"peak_rpm"`
 	Simulated struct {
-		TotalM float64 `json:"total_m"`
-		Worst  float64 `json:"worst_speed_error_mps"`
+		TotalM  float64 `json:"total_m"`
+		Worst   float64 `json:"worst_speed_error_mps"`
+		Stopped string  `json:"stopped"` // added: what ended it before its last block
 	} `json:"simulated"`
 	Asks     []float64 `json:"asks_attention_at_s"`
 	Warnings []struct {
@@ -447,8 +448,8 @@ func TestARehearsalTellsWhatEndsItEarly(t *testing.T) {
 				told++
 			}
 		}
-		if told != 1 {
-			t.Errorf("%s is told %d times: %+v", c.code, told, r.Warnings)
+		if told != 1 || r.Simulated.Stopped != c.code {
+			t.Errorf("%s is told %d times, %q stopped it: %+v", c.code, told, r.Simulated.Stopped, r.Warnings)
 		}
 		if m := r.Simulated.TotalM; m < 30 || m > 60 {
 			t.Errorf("%s: simulated are %v m of a minute at 2:00", c.code, m)
@@ -460,6 +461,15 @@ func TestARehearsalTellsWhatEndsItEarly(t *testing.T) {
 		if at := rows[120*20]; at.water > 0.1 || at.rpm != 0 || at.v < 0.8 {
 			t.Errorf("%s: after 2 minutes %+v; the plan goes on, the water does not", c.code, at)
 		}
+	}
+}
+
+// What the plan alone can tell is told without a simulation.
+func TestTooLongASwimIsToldByCheck(t *testing.T) {
+	session := file(t, "s.toml", head+"[[step]]\ntime = \"3:00\"\npace = \"2:00\"\n")
+	code, out, _ := typed(t, "check", session, "--config", file(t, "flume.toml", "[safety]\nlongest_swim = \"1m\"\n"))
+	if code != 0 || !strings.Contains(out, "[longest-swim]") {
+		t.Errorf("ends with %d, %q", code, out)
 	}
 }
 

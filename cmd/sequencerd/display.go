@@ -168,7 +168,7 @@ func (d *display) line(s sequencer.Snapshot) string {
 	case s.Next.Of > 0:
 		next = "then " + s.Next.From.Clock()
 	}
-	if s.Cue != cue.None && s.At-s.CueAt < 4*time.Second {
+	if s.Cue != cue.None && s.Cue != cue.CountIn && s.At-s.CueAt < 4*time.Second {
 		soon = "» " + s.Cue.String()
 	}
 	parts := []string{

@@ -31,7 +31,8 @@ type outsideSession struct {
 
 // wanted is a block that the contract promises for a session.
 type wanted struct {
-	name, kind string // empty where nothing is promised
+	name, kind string       // empty where nothing is promised
+	step       *outsideStep // that it comes from; nil for a rest that a send-off makes
 	round, of  int
 	rest, open bool
 	timed      float64 // s; 0 where a distance or a send-off says when it ends
@@ -78,8 +79,8 @@ func readAsOutsider(t tester, text string, threshold float64) (*outsider, outsid
 }
 
 func (o *outsider) steps(steps []outsideStep, around wanted, faster float64) {
-	for _, s := range steps {
-		b := around
+	for i := range steps {
+		s, b := steps[i], around
 		if s.Name != "" {
 			b.name = s.Name
 		}
@@ -87,6 +88,7 @@ func (o *outsider) steps(steps []outsideStep, around wanted, faster float64) {
 			b.kind = s.Kind
 		}
 		if len(s.Step) == 0 {
+			b.step = &steps[i]
 			o.block(s, b, faster)
 			continue
 		}

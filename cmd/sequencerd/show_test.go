@@ -182,6 +182,8 @@ func TestAPlotThatCannotBeWrittenLeavesNothing(t *testing.T) {
 	}
 }
 
+var remark = regexp.MustCompile(`to get to pace|runs on|leaves|too short`)
+
 func TestTheTableIsReadable(t *testing.T) {
 	for _, d := range demos(t) {
 		code, out, errs := typed(t, "rehearse", d.path, "--swimmer", "Maren Tolliver")
@@ -193,7 +195,7 @@ func TestTheTableIsReadable(t *testing.T) {
 		if !strings.HasPrefix(lines[0], s.Title+", for Maren Tolliver, threshold ") {
 			t.Errorf("%s: begins with %q", d.name, lines[0])
 		}
-		remarks := map[string]int{} // a step has the same remark once at most
+		remarks := map[*outsideStep]int{}
 		for i, line := range lines[:len(o.blocks)+5] {
 			if w := utf8.RuneCountInString(line); w > 110 {
 				t.Errorf("%s: a line of %d columns: %q", d.name, w, line)
@@ -203,10 +205,16 @@ func TestTheTableIsReadable(t *testing.T) {
 				if !strings.Contains(line, b.name) {
 					t.Errorf("%s: %q is not %q", d.name, line, b.name)
 				}
-				if strings.Contains(line, "to get to pace") || strings.Contains(line, "runs on") || strings.Contains(line, "leaves") {
-					remarks[fmt.Sprint(b.name, b.of, b.metres, b.from > 1.1)]++
+				if remark.MatchString(line) {
+					remarks[b.step]++
+				}
+				if b.step != nil && remarks[b.step] > 1 {
+					t.Errorf("%s: %q is remarked on once more", d.name, line)
 				}
 			}
+		}
+		if len(remarks) < 3 {
+			t.Errorf("%s: remarks on %d steps only:\n%s", d.name, len(remarks), out)
 		}
 		if !strings.Contains(lines[4+len(o.blocks)], "total") || !strings.Contains(out, "\nSIMULATED: ") || !strings.Contains(out, "the water runs out in") {
 			t.Errorf("%s: no totals, no runout, or no word of the simulation:\n%s", d.name, out)
