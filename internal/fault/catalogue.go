@@ -39,6 +39,7 @@ const (
 	NothingLaidOut Code = "nothing-laid-out" // a start without a session
 	OtherSession   Code = "other-session"    // another session where only the swimmer may change
 	Stale          Code = "stale"            // a command for what was shown too long ago
+	PauseWins      Code = "pause-wins"       // a resume at the same moment as a pause
 	SendOffMissed  Code = "send-off-missed"  // the round took longer than its send-off
 	StoreFull      Code = "store-full"       // no room for what was swum
 	StoreReadOnly  Code = "store-read-only"  // the disk of the store takes no writes
@@ -110,6 +111,7 @@ var catalogue = map[Code]Fault{
 	NothingLaidOut: {What: "No session is laid out.", Do: "Choose a session first."},
 	OtherSession:   {What: "In a pause only the swimmer can change, not the session.", Do: "Finish this swim first, or choose the same session."},
 	SendOffMissed:  {What: "The round took longer than its send-off.", Water: "The next round starts at once.", Do: "Nudge the pace, or swim on."},
+	PauseWins:      {What: "A pause was pressed at the same moment, and a pause wins.", Water: "The water comes to rest.", Do: "Resume once more to go on."},
 	Stale:          {What: "That was pressed for another swim, or too late.", Do: "Look again, then press again."},
 	StoreFull:      {What: "There is no room left to keep what is swum.", Water: "The water goes on.", Do: "Make room on the disk of this computer; what is swum until then is kept in memory only."},
 	StoreReadOnly:  {What: "What is swum cannot be kept: the disk takes no writes.", Water: "The water goes on.", Do: "After the swim, have the disk or memory card of this computer checked."},

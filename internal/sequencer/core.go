@@ -207,7 +207,7 @@ func (c *Core) do(cmd Command) error {
 		return c.swim.Pause()
 	case run.Resume:
 		if c.paused == c.now && c.now > 0 { // a pause and a resume at one moment, from two hands: the pause wins
-			return fault.Of(fault.Stale)
+			return fault.Of(fault.PauseWins)
 		}
 		return c.swim.Resume()
 	case run.On:

@@ -98,8 +98,9 @@ func (s *Sequencer) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case r := <-s.requests:
-			r.reply <- s.core.Do(r.cmd)
-			s.publish()
+			err := s.core.Do(r.cmd)
+			s.publish() // first: whoever gave the command looks at what it did
+			r.reply <- err
 			continue
 		case e := <-s.core.cfg.Wall.Events():
 			s.core.pressed(e)
