@@ -103,7 +103,7 @@ func (s *Store) Check() error {
 }
 
 // tables are all that hold anything, those that others refer to first.
-var tables = []string{"text", "swim", "block", "happening", "samples", "desk"}
+var tables = []string{"text", "swim", "block", "happening", "samples", "desk", "swimmer", "timed", "threshold"}
 
 func (s *Store) replace(from string) error {
 	err := s.view(func(conn *sqlite.Conn) error {

@@ -101,6 +101,37 @@ CREATE TABLE desk (
 	place_when    TEXT NOT NULL -- RFC 3339, a label only
 );
 `,
+	// 3: swimmers. Swims know theirs by name, so that a swimmer can be forgotten, and swims of somebody who is not here can be kept.
+	`
+CREATE TABLE swimmer (
+	id       INTEGER PRIMARY KEY AUTOINCREMENT,
+	name     TEXT NOT NULL UNIQUE COLLATE NOCASE,
+	unit     TEXT NOT NULL, -- m or yd
+	cap_mps  REAL, -- null for none of their own
+	offset_s_per_100m REAL NOT NULL -- what a pool threshold is slower by in the flume; mostly negative
+);
+CREATE TABLE timed (
+	id         INTEGER PRIMARY KEY AUTOINCREMENT,
+	swimmer    INTEGER NOT NULL REFERENCES swimmer ON DELETE CASCADE,
+	distance_m REAL NOT NULL,
+	time_s     REAL NOT NULL,
+	day        TEXT NOT NULL, -- a date; empty where not known
+	flume      INTEGER NOT NULL
+);
+CREATE INDEX timed_swimmer ON timed (swimmer);
+CREATE TABLE threshold (
+	id         INTEGER PRIMARY KEY AUTOINCREMENT, -- the order in which they were found
+	swimmer    INTEGER NOT NULL REFERENCES swimmer ON DELETE CASCADE,
+	day        TEXT NOT NULL, -- a date; empty where not known
+	s_per_100m REAL NOT NULL,
+	error_s_per_100m REAL, -- half of the band that has it in 95 of 100 cases; null where not known
+	reserve_m  REAL, -- null where not known
+	flume      INTEGER NOT NULL,
+	by_hand    INTEGER NOT NULL,
+	swims      TEXT NOT NULL -- what it is from, in words
+);
+CREATE INDEX threshold_swimmer ON threshold (swimmer);
+`,
 }
 
 // migrate brings a file to the present version, all of it or nothing. A file of a later version is refused and left alone.

@@ -163,8 +163,13 @@ func (s *Store) Delete(id int64) error {
 		if err := sqlitex.Execute(conn, `DELETE FROM swim WHERE id = ?`, args(id)); err != nil {
 			return err
 		}
-		return sqlitex.Execute(conn, `DELETE FROM text WHERE id NOT IN (SELECT session FROM swim UNION SELECT limits FROM swim UNION SELECT configuration FROM swim)`, nil)
+		return dropTexts(conn)
 	})
+}
+
+// dropTexts drops texts that no swim has any more.
+func dropTexts(conn *sqlite.Conn) error {
+	return sqlitex.Execute(conn, `DELETE FROM text WHERE id NOT IN (SELECT session FROM swim UNION SELECT limits FROM swim UNION SELECT configuration FROM swim)`, nil)
 }
 
 // sweep marks swims that a recorder left open when it died. Nobody else may be recording.
