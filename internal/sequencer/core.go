@@ -80,19 +80,20 @@ type Core struct {
 	swim  run.Swim
 	guard *safety.Guard
 
-	now     time.Duration
-	stop    fault.Code    // asked since the last tick
-	press   bool          // a sign of a person since the last tick
-	paused  time.Duration // when a pause was last given
-	swimID  uint64
-	steady  bool
-	wish    run.Wish
-	verdict safety.Verdict
-	shown   show
-	changed time.Duration // of the occupancy signal, as last seen
-	report  drive.Report
-	facts   safety.Facts // of the latest tick
-	flow    flow
+	now      time.Duration
+	stop     fault.Code    // asked since the last tick
+	press    bool          // a sign of a person since the last tick
+	paused   time.Duration // when a pause was last given, and where
+	pausedBy Source
+	swimID   uint64
+	steady   bool
+	wish     run.Wish
+	verdict  safety.Verdict
+	shown    show
+	changed  time.Duration // of the occupancy signal, as last seen
+	report   drive.Report
+	facts    safety.Facts // of the latest tick
+	flow     flow
 
 	judged   safety.Verdict // last told
 	sampleAt time.Duration  // when the next sample is due
@@ -203,10 +204,10 @@ func (c *Core) do(cmd Command) error {
 	case run.Steady:
 		return c.steadily(cmd)
 	case run.Pause:
-		c.paused = c.now
+		c.paused, c.pausedBy = c.now, cmd.By
 		return c.swim.Pause()
 	case run.Resume:
-		if c.paused == c.now && c.now > 0 { // a pause and a resume at one moment, from two hands: the pause wins
+		if c.paused == c.now && c.pausedBy != cmd.By { // a pause and a resume at one moment, from two places: the pause wins
 			return fault.Of(fault.PauseWins)
 		}
 		return c.swim.Resume()

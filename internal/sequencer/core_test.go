@@ -326,8 +326,8 @@ func TestAPauseWinsOverAResumeAtTheSameMoment(t *testing.T) {
 	r.must(r.do(run.Start))
 	r.pass(10 * time.Second)
 	r.must(r.do(run.Pause))
-	if err := r.do(run.Resume); err == nil {
-		t.Error("a resume undid the pause that came with it")
+	if err := r.core.Do(sequencer.Command{What: run.Resume, By: sequencer.AtWall}); err == nil {
+		t.Error("a resume at the wall undid the pause that came with it")
 	}
 	r.step()
 	if r.state() != run.Pausing {
