@@ -1,7 +1,9 @@
 package store
 
 import (
+	"bytes"
 	"errors"
+	"io"
 	"reflect"
 	"testing"
 	"time"
@@ -194,4 +196,35 @@ func TestHeld(t *testing.T) {
 	if none := must[[]Held](t)(s.Held("Ben Ford", "Hold on")); none != nil {
 		t.Errorf("%+v", none)
 	}
+}
+
+// TestSwimmersOut: what is exported is read back as it was, and nothing else is taken for it.
+func TestSwimmersOut(t *testing.T) {
+	var b bytes.Buffer
+	all := []Swimmer{*aSwimmer("Nell Brook"), {Name: "Ben \"<&>\" Ford"}}
+	if err := WriteSwimmers(&b, all); err != nil {
+		t.Fatal(err)
+	}
+	got := must[[]Swimmer](t)(ReadSwimmers(b.Bytes()))
+	if !reflect.DeepEqual(got, all) {
+		t.Errorf("%+v\nwant %+v", got, all)
+	}
+	for _, bad := range []string{"", "{}", `{"format":2}`, `{"format":1,"swimmers":[{"name":"A","unit":"km"}]}`, `{"format":1,"more":1}`, `{"format":1}{}`,
+		`{"format":1,"swimmers":[{"name":"A","unit":"m","timed_swims":[{"day":"yesterday"}]}]}`, `{"format":1,"swimmers":[{"name":"A","unit":"m","thresholds":[{"day":"1.2.2026"}]}]}`} {
+		if got, err := ReadSwimmers([]byte(bad)); err == nil {
+			t.Errorf("%s: %+v", bad, got)
+		}
+	}
+}
+
+func FuzzReadSwimmers(f *testing.F) {
+	f.Add([]byte(`{"format":1,"swimmers":[{"name":"A","unit":"m","cap_mps":1e300,"timed_swims":[{"distance_m":1,"time_s":1e99,"day":""}]}]}`))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		all, err := ReadSwimmers(text)
+		if err == nil {
+			if err := WriteSwimmers(io.Discard, all); err != nil {
+				t.Error(err)
+			}
+		}
+	})
 }
