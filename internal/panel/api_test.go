@@ -11,7 +11,9 @@ import (
 )
 
 // A session is laid out, reset, started and swum to its end through the API alone, at a rate.
-func TestSwimThroughTheAPI(t *testing.T) {
+func TestSwimThroughTheAPI(t *testing.T) { onRealTime(t, swimSwimThroughTheAPI) }
+
+func swimSwimThroughTheAPI(t testing.TB) {
 	r := newRig(t, options{rate: 40})
 	r.must(r.do("lay-out", `"session":"first-swim","swimmer":"Maren Tolliver"`))
 	st := r.until("laid out", func(s *status) bool { return s.Session == "first-swim" })

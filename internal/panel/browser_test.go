@@ -83,9 +83,15 @@ func (b *browser) open(url string) {
 // until waits for a condition in the page.
 func (b *browser) until(condition string) {
 	b.t.Helper()
-	if _, err := chromedp.Run(b.ctx, chromedp.Poll[bool]("!!("+condition+")", chromedp.WithPollingTimeout(30*time.Second))); err != nil {
+	if _, err := chromedp.Run(b.ctx, chromedp.Poll[bool]("!!("+condition+")", chromedp.WithPollingTimeout(60*time.Second), chromedp.WithPollingInterval(20*time.Millisecond))); err != nil {
 		b.t.Fatalf("%s did not come: %v\nthe page says: %s", condition, err, b.text("body"))
 	}
+}
+
+// within reports whether a condition comes in time.
+func (b *browser) within(condition string, d time.Duration) bool {
+	_, err := chromedp.Run(b.ctx, chromedp.Poll[bool]("!!("+condition+")", chromedp.WithPollingTimeout(d), chromedp.WithPollingInterval(20*time.Millisecond)))
+	return err == nil
 }
 
 // click waits for a button that can be pressed, and presses it.

@@ -115,6 +115,8 @@ type page struct {
 	Sheets        []sheet
 	Devices       []listed
 	Problems      []fault.Fault
+	Swims         []swimRow
+	Blocks        []blockRow
 }
 
 type navigation struct {
@@ -137,7 +139,9 @@ func (p *Panel) pageRoutes(open, paired func(string, http.HandlerFunc)) {
 	paired("GET /sessions", p.sessionsPage)
 	paired("GET /sessions/{name}", p.editorPage)
 	paired("GET /swimmers", p.swimmersPage)
-	paired("GET /swims", p.simplePage("swims", "swims.title"))
+	paired("GET /swims", p.swimsPage)
+	paired("GET /swims/{id}", p.swimPage)
+	paired("GET /api/v1/swims/{id}/curve", p.swimCurve)
 	paired("GET /installation", p.installationPage)
 }
 
@@ -174,7 +178,7 @@ func (p *Panel) page(r *http.Request, name, title string) *page {
 		if l == "deck" {
 			href = "/"
 		}
-		g.Nav = append(g.Nav, navigation{href, text, l == name || l == "sessions" && name == "editor"})
+		g.Nav = append(g.Nav, navigation{href, text, l == name || l == "sessions" && name == "editor" || l == "swims" && name == "swim"})
 	}
 	return g
 }
@@ -203,7 +207,7 @@ func (p *Panel) deckPage(w http.ResponseWriter, r *http.Request) {
 		g.People = p.people()
 		g.Laid = "first-swim"
 		if l := p.laid.Load(); l != nil {
-			g.Laid, g.Swimmer = l.Session, l.input.Plan.Swimmer
+			g.Laid, g.Swimmer = l.name, l.input.Plan.Swimmer
 		} else {
 			g.Swimmer = p.cfg.Settings.Swimmer
 		}

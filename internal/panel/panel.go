@@ -18,9 +18,11 @@ import (
 	"time"
 
 	"flume.example/sequencerd/internal/rehearse"
+	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/sequencer"
 	"flume.example/sequencerd/internal/settings"
+	"flume.example/sequencerd/internal/store"
 )
 
 // Config is what a Panel is made of.
@@ -32,9 +34,10 @@ type Config struct {
 	Lay      func(s *schedule.Session, swimmer string) (rehearse.Input, error)
 	Demos    fs.FS          // sessions that come with the program, "first-swim.toml" and others; read only
 	Sessions string         // folder of the owner's own sessions; empty: none are kept
-	State    string         // folder for what must outlive the program: the code, paired devices, what is laid out; empty: nothing does
-	LayOut   string         // session file that is laid out at the start, in place of what was last; empty for none
-	Swimmer  string         // for whom; empty for the default swimmer
+	State    string         // folder for the code and the paired devices; empty: none can be had
+	Store    *store.Store   // of swims; nil where none are kept
+	First    rehearse.Input // what is laid out when the panel begins; zero for nothing
+	Laid     func(run.Plan) // told of what was laid out, for what must outlive the program; may be nil
 	Refresh  time.Duration  // between two looks at a swim under way; 0 for 250 ms
 	Listen   func(net.Addr) // called once the panel can be reached; may be nil
 	Version  string         // for the installation page
@@ -77,6 +80,7 @@ func New(c Config) (*Panel, error) {
 	if p.pages, err = loadPages(); err != nil {
 		return nil, err
 	}
+	p.adopt(c.First)
 	p.hub = newHub(p)
 	p.metrics = newMetrics(p)
 	p.handler = p.routes()
@@ -110,9 +114,8 @@ func (p *Panel) Serve(ctx context.Context, l net.Listener) error {
 		BaseContext: func(net.Listener) context.Context { return inner }, // streams end with it
 		ConnContext: smallBuffer, ErrorLog: slog.NewLogLogger(slog.Default().Handler(), slog.LevelDebug),
 	}
-	failed := make(chan error, 3)
+	failed := make(chan error, 2)
 	go func() { failed <- p.hub.follow(inner) }()
-	go func() { failed <- p.restore(inner) }()
 	go func() {
 		if s := p.cfg.Settings; s.Certificate != "" {
 			failed <- srv.ServeTLS(l, s.Certificate, s.Key)

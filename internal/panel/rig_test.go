@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -36,6 +37,9 @@ type rig struct {
 	sessions string
 	state    string
 	token    string // sent with every request, where there is one
+
+	mu    sync.Mutex
+	ticks []time.Time // ends of ticks
 }
 
 // options are what a test wants otherwise than usual.
@@ -43,7 +47,6 @@ type options struct {
 	rate      int
 	code      string
 	startFrom string
-	layOut    string
 	state     string
 	people    string // configuration in place of the default
 }
@@ -66,6 +69,9 @@ func newRig(t testing.TB, o options) *rig {
 			t.Fatal(err)
 		}
 	}
+	if one, ok := t.(*trial); ok {
+		one.rigs = append(one.rigs, r)
+	}
 	back, err := simulated.New(s.Drive.Simulated)
 	if err != nil {
 		t.Fatal(err)
@@ -75,9 +81,9 @@ func newRig(t testing.TB, o options) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true}, max(o.rate, 1))
+	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true, Alive: r.alive}, max(o.rate, 1))
 	r.panel, err = New(Config{
-		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, LayOut: o.layOut, Version: "sequencerd test",
+		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test",
 		Refresh: 250 * time.Millisecond / time.Duration(max(o.rate, 1)),
 		Lay:     func(session *schedule.Session, who string) (rehearse.Input, error) { return layFor(s, session, who) },
 	})
@@ -103,6 +109,13 @@ func newRig(t testing.TB, o options) *rig {
 	})
 	r.until("the first snapshot", func(s *status) bool { return s.Seq > 20 })
 	return r
+}
+
+// alive is called by the loop at the end of each tick.
+func (r *rig) alive() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.ticks = append(r.ticks, time.Now())
 }
 
 // guardFor and layFor are what the program wires.

@@ -180,7 +180,7 @@ func (p *Panel) rehearseNamed(w http.ResponseWriter, r *http.Request) {
 }
 
 func (p *Panel) rehearseText(w http.ResponseWriter, r *http.Request, file string, text []byte) {
-	l, err := p.planFor(new(laid), file, text, r.URL.Query().Get("swimmer"))
+	l, err := p.planFor(file, file, text, r.URL.Query().Get("swimmer"))
 	if err != nil {
 		refuse(w, err)
 		return

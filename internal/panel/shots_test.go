@@ -33,7 +33,6 @@ func TestPagesAreFit(t *testing.T) {
 			}
 		}
 	}
-	live := `document.body.dataset.live === "yes"`
 	every("stopped", "/", live)
 	every("sessions", "/sessions", "true")
 	every("editor", "/sessions/+new", `document.querySelector("#line svg") && document.querySelector(".words").textContent`)

@@ -115,7 +115,7 @@ func (p *Panel) describe(s *sequencer.Snapshot) *status {
 		st.Pace, st.PaceText = number(v.Pace(units.Metre).Seconds()), clockOf(v.Pace(s.Unit))
 	}
 	if l := p.laid.Load(); l != nil && l.profile == s.Profile {
-		st.Session, st.Confirm = l.Session, l.confirm
+		st.Session, st.Confirm = l.name, l.confirm
 	}
 	p.blocks(st, s)
 	if s.Cue != cue.None {

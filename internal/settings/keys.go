@@ -195,8 +195,8 @@ func fileName(t *tomlplace.Table, key string, into *string) {
 func (s *Settings) panel(t *tomlplace.Table) {
 	if text, ok := t.String("listen"); ok {
 		host, port, err := net.SplitHostPort(text)
-		if n, bad := strconv.ParseUint(port, 10, 16); err != nil || bad != nil || n == 0 || strings.ContainsAny(host, " /") {
-			wrong(t, "listen", "allowed is an address and a port from 1 to 65535, as in \"127.0.0.1:8080\", or \":8080\" for every address of this computer")
+		if _, bad := strconv.ParseUint(port, 10, 16); err != nil || bad != nil || strings.ContainsAny(host, " /") {
+			wrong(t, "listen", "allowed is an address and a port from 0 (any free one) to 65535, as in \"127.0.0.1:8080\", or \":8080\" for every address of this computer")
 		} else {
 			s.Listen = text
 		}

@@ -182,7 +182,7 @@ var keys = []struct {
 		`"1s"`: "allowed is 2s to 10m", `"2500ms"`: "allowed are whole seconds: the kernel counts in them", `"15"`: durations + "2s to 10m",
 	}},
 	{"panel", "listen", `":8081"`, ":8081", func(s *Settings) any { return s.Listen }, map[string]string{
-		`"8080"`: listens, `"127.0.0.1"`: listens, `"127.0.0.1:0"`: listens, `"127.0.0.1:65536"`: listens, `"127.0.0.1:http"`: listens, `"http://here:80"`: listens,
+		`"8080"`: listens, `"127.0.0.1"`: listens, `"127.0.0.1:65536"`: listens, `"127.0.0.1:http"`: listens, `"http://here:80"`: listens,
 	}},
 	{"panel", "start_from", `"paired"`, "paired", func(s *Settings) any { return s.StartFrom }, map[string]string{
 		`"anywhere"`: `allowed is "loopback" or "paired" or "nowhere"`, `""`: `allowed is "loopback" or "paired" or "nowhere"`,
@@ -206,7 +206,7 @@ const (
 	clients = `allowed are 1 to 34 letters, digits, "_", "." and "-", the first no "-"`
 )
 
-const listens = `allowed is an address and a port from 1 to 65535, as in "127.0.0.1:8080", or ":8080" for every address of this computer`
+const listens = `allowed is an address and a port from 0 (any free one) to 65535, as in "127.0.0.1:8080", or ":8080" for every address of this computer`
 
 func TestKeys(t *testing.T) {
 	for _, k := range keys {

@@ -33,7 +33,7 @@ function row(text) {
   const li = make("li", {}, field, make("span", { class: "tools" },
     tool("editor.up", "↑", () => li.previousElementSibling?.before(li)),
     tool("editor.down", "↓", () => li.nextElementSibling?.after(li)),
-    tool("editor.double", "⧉", () => li.after(row(field.value))),
+    tool("editor.double", twoSheets(), () => li.after(row(field.value))),
     tool("editor.delete", "✕", () => { const near = li.nextElementSibling || li.previousElementSibling; li.remove(); near?.querySelector("input").focus(); })),
     make("p", { class: "words" }));
   field.addEventListener("input", () => fromRows());
@@ -51,6 +51,16 @@ function row(text) {
 
 function tool(word, sign, act) {
   return make("button", { type: "button", "data-word": word, onclick: (e) => { act(); number(); fromRows(); if (e.currentTarget.isConnected) e.currentTarget.focus(); } }, make("span", { "aria-hidden": "true" }, sign));
+}
+
+// twoSheets is drawn, as few fonts have a sign for it.
+function twoSheets() {
+  const space = "http://www.w3.org/2000/svg", svg = document.createElementNS(space, "svg"), path = document.createElementNS(space, "path");
+  svg.setAttribute("viewBox", "0 0 20 20");
+  svg.setAttribute("class", "sign");
+  path.setAttribute("d", "M3 3H13V13H3ZM7 13V17H17V7H13");
+  svg.append(path);
+  return svg;
 }
 
 // number names every row and its tools for those who hear the page.
