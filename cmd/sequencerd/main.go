@@ -43,6 +43,7 @@ type commandLine struct {
 	Swims     swimsCommand     `cmd:"" help:"What was swum: list, show, trends, export, delete."`
 	Backup    backupCommand    `cmd:"" help:"Copy all swims to a file, also while one is swum."`
 	Restore   restoreCommand   `cmd:"" help:"Put a copy in the place of all swims."`
+	PanelCode panelCodeCommand `cmd:"" help:"Set the code that lets other devices command the panel."`
 	Drive     driveCommand     `cmd:"" help:"The installer's view of the drive."`
 	StopDrive stopDriveCommand `cmd:"" help:"Stop the drive once; for the supervisor after the program died."`
 }

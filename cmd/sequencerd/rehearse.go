@@ -55,10 +55,13 @@ func (r *rehearseCommand) Run(c console, line *commandLine) error {
 	return result.WriteTable(c.out)
 }
 
-func (l *loaded) rehearse() (*rehearse.Result, error) {
-	return rehearse.Rehearse(rehearse.Input{
+func (l *loaded) rehearse() (*rehearse.Result, error) { return rehearse.Rehearse(l.input()) }
+
+// input is all that a rehearsal of what was loaded needs.
+func (l *loaded) input() rehearse.Input {
+	return rehearse.Input{
 		Plan: l.plan, Remarks: l.remarks, Threshold: l.threshold, Model: l.settings.Model, Safety: l.guard(), Simulated: l.settings.Drive.Simulated,
-	})
+	}
 }
 
 // plotTo writes the picture whole or not at all.

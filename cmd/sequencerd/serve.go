@@ -4,15 +4,19 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"net"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"syscall"
 	"time"
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/alive"
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/panel"
 	"flume.example/sequencerd/internal/ramp"
+	"flume.example/sequencerd/internal/rehearse"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/sequencer"
@@ -72,9 +76,14 @@ func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (e
 		Drive: d, Model: s.Model, Planner: l.planner, Safety: l.guard(), Wall: w, Inline: d.Simulated(), Alive: watched.Feed, Events: events,
 	}, 1)
 
+	deck, err := newPanel(s, seq, rec, l)
+	if err != nil {
+		return err
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	tasks := []task.Task{
+		{Name: "panel", Run: deck.Run},
 		{Name: "sequencer", Run: seq.Run},
 		{Name: "wall", Run: w.Run},
 		{Name: "signals", Run: func(ctx context.Context) error {
@@ -103,6 +112,28 @@ func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (e
 	}
 	hung = errors.Is(err, task.ErrHangs)
 	return err
+}
+
+// newPanel makes the deck panel over the loop.
+func newPanel(s *settings.Settings, seq *sequencer.Sequencer, rec *recording, first *loaded) (*panel.Panel, error) {
+	c := panel.Config{
+		Sequencer: seq, Settings: s, Demos: config.Sessions, Laid: rec.keep, Version: version(),
+		Lay: func(session *schedule.Session, swimmer string) (rehearse.Input, error) {
+			l, err := layFor(s, session, "", swimmer)
+			if err != nil {
+				return rehearse.Input{}, err
+			}
+			return l.input(), nil
+		},
+		Listen: func(at net.Addr) { slog.Info("the deck panel is on", "address", "http://"+at.String()) },
+	}
+	if first.plan.Planner != nil {
+		c.First = first.input()
+	}
+	if rec != nil {
+		c.Store, c.State, c.Sessions = rec.store, rec.store.Dir(), filepath.Join(rec.store.Dir(), "sessions")
+	}
+	return panel.New(c)
 }
 
 // first is what is laid out at the start: what the command line says, else what was on the desk when the program ended, with the place where it was

@@ -22,7 +22,7 @@ type fingers struct {
 func daemon(t *trial, dir, more string, args ...string) (*process, *fingers) {
 	socket := filepath.Join(dir, "wall")
 	cfg := filepath.Join(dir, "flume.toml")
-	text := fmt.Sprintf("[wall]\nsimulated = true\nsocket = %q\n%s", socket, more)
+	text := fmt.Sprintf("[panel]\nlisten = \"127.0.0.1:0\"\n[wall]\nsimulated = true\nsocket = %q\n[store]\npath = %q\n%s", socket, filepath.Join(dir, "store"), more)
 	if err := os.WriteFile(cfg, []byte(text), 0o600); err != nil {
 		t.Fatalf("%v", err)
 	}
