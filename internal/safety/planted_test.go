@@ -67,7 +67,11 @@ func TestThePlantedErrorsAreFound(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, p := range planted {
+	some := planted
+	if raceEnabled {
+		some = planted[:2] // the search runs in a process without the race detector: once is enough
+	}
+	for _, p := range some {
 		t.Run(p.name, func(t *testing.T) {
 			t.Parallel()
 			path := filepath.Join(here, p.file)

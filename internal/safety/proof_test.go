@@ -181,8 +181,11 @@ func (q *search) run() error {
 				}
 			}
 		}
-		if q.states = len(seen); q.states > 100_000 {
+		switch q.states = len(seen); {
+		case q.states > 100_000:
 			return errors.New("the search does not close")
+		case raceEnabled && at == 300: // there is nothing here for the race detector to see; the whole is searched without it
+			return nil
 		}
 	}
 	return nil

@@ -1,0 +1,5 @@
+//go:build !race
+
+package safety_test
+
+const raceEnabled = false
