@@ -106,7 +106,7 @@ var catalogue = map[Code]Fault{
 	PersonInJog:    {What: "Somebody is seen in the water while the motor is being tried.", Water: "The motor is stopped.", Do: "Clear the water first."},
 	Edited:         {What: "The configuration was changed while it was in use.", Water: "The water goes on as before.", Do: "The change counts once the flume is at rest and the program reads it again."},
 	NotStopped:     {What: "There is nothing to reset.", Do: "Start when you are ready."},
-	StillTurning:   {What: "The motor still turns.", Water: "The water still moves.", Do: "Wait until it is at rest, then reset."},
+	StillTurning:   {What: "The motor still turns.", Water: "The water still moves.", Do: "Wait until it is at rest, then try again."},
 	UnderWay:       {What: "A swim is under way already.", Do: "Finish it first."},
 	NothingLaidOut: {What: "No session is laid out.", Do: "Choose a session first."},
 	OtherSession:   {What: "In a pause only the swimmer can change, not the session.", Do: "Finish this swim first, or choose the same session."},

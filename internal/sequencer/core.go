@@ -114,7 +114,7 @@ func (c *Core) Tick(now, dt, gap time.Duration) {
 	f.Gap = gap
 	c.wish = c.swim.Step(dt, units.Metres(c.flow.head.Distance.Metres()))
 	c.verdict = c.guard.Step(f, c.ask())
-	c.stop, c.press = "", false
+	c.stop, c.press, c.seen = "", false, false
 	switch {
 	case c.verdict.Stop:
 		c.cfg.Drive.Stop(c.verdict.Why)
@@ -157,8 +157,10 @@ func (c *Core) learn() *safety.Facts {
 			Stops: r.Stops, Latched: r.Latched, Why: r.Why,
 		},
 	}
-	c.facts.Seen = c.facts.Wall.Occupancy != safety.Absent && c.facts.Wall.Changed != c.changed
-	c.changed = c.facts.Wall.Changed
+	if w := &c.facts.Wall; w.Occupancy != safety.Absent && w.Changed != c.changed {
+		c.changed, c.seen = w.Changed, true
+	}
+	c.facts.Seen = c.seen
 	return &c.facts
 }
 
