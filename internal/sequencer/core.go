@@ -91,6 +91,7 @@ type Core struct {
 	verdict  safety.Verdict
 	shown    show
 	changed  time.Duration // of the occupancy signal, as last seen
+	seen     bool          // it changed since the last tick
 	report   drive.Report
 	facts    safety.Facts // of the latest tick
 	flow     flow
