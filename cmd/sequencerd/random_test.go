@@ -25,7 +25,6 @@ type writer struct {
 	threshold  float64 // s per 100 of the unit; 0 for none
 	slow, fast float64 // s per 100 of the unit
 	depth      int
-	blocks     int
 	byDistance bool // nothing but distances and rests
 }
 
