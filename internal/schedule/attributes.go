@@ -1,6 +1,7 @@
 package schedule
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -52,7 +53,7 @@ func (p *lineParser) attribute(it *item) bool {
 		return p.somePaces(it)
 	case roleBuild:
 		p.i++
-		if p.role(0) == roleFrom {
+		if p.role(0) == roleFrom || p.role(0) == rolePace {
 			p.i++
 		}
 		if p.role(0) == roleTo && it.pace != nil && it.second == nil { // at 1:50, building to 1:40
@@ -64,7 +65,7 @@ func (p *lineParser) attribute(it *item) bool {
 			if it.pace != nil && it.second != nil {
 				return true
 			}
-			p.wrong(it, at, "from which pace to which? Write build 1:50 to 1:40, or a remark in quotes, \"build\"")
+			p.wrong(it, at, "from which pace to which? Write build 1:50 to 1:40")
 			return false
 		}
 		if !p.somePaces(it) {
@@ -93,9 +94,13 @@ func (p *lineParser) attribute(it *item) bool {
 	case roleRest:
 		p.i++
 		return p.rest(it, p.i)
-	case roleDescend:
+	case roleDescend, roleAscend:
 		p.i++
 		return p.descend(it, at)
+	case roleOdd, roleEven:
+		return p.oddOrEven(it)
+	case roleAlternate:
+		return p.alternate(it)
 	case roleCap:
 		return p.cap(it)
 	case roleOpen:
@@ -133,7 +138,7 @@ func (p *lineParser) attribute(it *item) bool {
 			p.i++
 			return p.cap(it)
 		}
-		p.unknown(it)
+		p.unknown(it, false)
 		return false
 	default:
 		p.wrong(it, at, "this word does not belong here: a set is written 6 x 100 at 1:50, rest :20")
@@ -225,10 +230,11 @@ func (p *lineParser) figure(it *item) bool {
 			p.i++
 			p.fill()
 			return p.setRest(it, at, t)
-		case roleFaster:
+		case roleFaster, roleSlower:
+			slower := p.role(0) == roleSlower
 			p.i++
 			p.fill()
-			return p.setDescend(it, &descendText{token: at, to: p.i, by: t.time, byToken: at})
+			return p.setDescend(it, &descendText{token: at, to: p.i, by: t.time, byToken: at, slower: slower})
 		case roleSendOff:
 			if p.ends(1) {
 				p.i++
@@ -265,7 +271,7 @@ func (p *lineParser) sendOff(it *item) bool {
 	}
 	t := p.time(it, "on")
 	if t == nil {
-		return false
+		return p.overlook(it, &it.on)
 	}
 	if p.role(0) == roleRest {
 		p.i++
@@ -300,10 +306,23 @@ func (p *lineParser) rest(it *item, at int) bool {
 	}
 	t := p.time(it, "rest")
 	if t == nil {
-		return false
+		return p.overlook(it, &it.rest)
 	}
 	p.fill()
 	return p.setRest(it, at-1, t)
+}
+
+// overlook reads on behind a number that is no time: what it should be is known, and has been told.
+func (p *lineParser) overlook(it *item, t **timeText) bool {
+	if p.cur().kind != tNumber || *t != nil {
+		return false
+	}
+	*t = &timeText{token: p.i, to: p.i + 1}
+	it.broken, it.failed = false, true
+	if p.i++; p.role(0) == roleMetre {
+		p.i++
+	}
+	return true
 }
 
 func (p *lineParser) setRest(it *item, at int, t *timeText) bool {
@@ -335,7 +354,10 @@ func (p *lineParser) remark(it *item) {
 	drill := p.role(0) == roleDrill
 	p.i++
 	if drill {
-		it.kind = "drill"
+		if it.kind != "" && it.kind != "drill" && it.name == "" { // Warm-up: 400 easy drill
+			it.name = kindName(it.kind)
+		}
+		it.kind, it.drill = "drill", true
 		if p.cur().kind != tNote {
 			return
 		}
@@ -343,7 +365,10 @@ func (p *lineParser) remark(it *item) {
 		p.i++
 		return
 	}
-	text := t.text
+	text := cmp.Or(shortened[t.text], strings.ToValidUTF8(p.text[t.from:t.to], ""))
+	if strings.ContainsFunc(text, unseen) {
+		text = t.text
+	}
 	if p.cur().kind == tNote {
 		text += " " + p.cur().text
 		p.i++

@@ -31,7 +31,7 @@ var bads = []struct{ what, text, want string }{
 	{"feet", head + "unit = \"ft\"\n" + ok, `3:1: unit = "ft": allowed is "m" or "yd"`},
 	{"a misspelt key in the session", head + "autor = \"x\"\n" + ok, `3:1: unknown key "autor"; did you mean "author"? allowed here: format, title, unit, notes, author, step, lines, paces`},
 	{"a misspelt key in a step", head + "[[step]]\ndistanse = 100\ntime = \"4:00\"\npace = \"2:00\"\n",
-		`4:1: unknown key "distanse"; did you mean "distance"? allowed here: name, kind, note, time, distance, open, rest, cap, pace, speed_mps, repeat, send_off, descend_s, step`},
+		`4:1: unknown key "distanse"; did you mean "distance"? allowed here: name, kind, note, time, distance, open, rest, cap, pace, speed_mps, repeat, send_off, descend_s, ascend_s, step`},
 	{"single brackets", head + "[step]\ntime = \"4:00\"\npace = \"2:00\"\n", `3:2: step is a table here: allowed is any number of tables, each under [[step]] with double brackets`},
 	{"steps that are numbers", head + "step = [1]\n", `3:1: step = [1]: allowed is at least one step, under [[step]]
 3:9: item 1 of step is 1: allowed is a table, as in { … }`},
@@ -107,7 +107,7 @@ var bads = []struct{ what, text, want string }{
 	{"one step too many", head + strings.Repeat("[[step]]\nrest = \":20\"\n", 10_001), `20003:1: this step: the session comes to 10001 blocks here: allowed are 10000`},
 	{"an inline step", head + "step = [{ time = \"4:00\", pace = \"1:40\" },\n  { time = \"4:00\", pase = \"1:40\" }]\n",
 		`4:3: a step has no speed: allowed is pace, as in pace = "1:40", or speed_mps; or rest in place of both
-4:20: unknown key "pase"; did you mean "pace"? allowed here: name, kind, note, time, distance, open, rest, cap, pace, speed_mps, repeat, send_off, descend_s, step`},
+4:20: unknown key "pase"; did you mean "pace"? allowed here: name, kind, note, time, distance, open, rest, cap, pace, speed_mps, repeat, send_off, descend_s, ascend_s, step`},
 	{"everything at once, in the order of the file", "format = 1\r\nunit = \"km\"\r\n[[step]]\r\n  repeat = 0\r\n  [[step.step]]\r\n  \"distance\" = -1\r\n  pace = \"fast\"\r\n  [[step.step]]\r\n  rest = \"1\"\r\n[[step]]\r\n",
 		`1:1: title is missing: allowed is text in quotes, as in title = "Over and under"
 2:1: unit = "km": allowed is "m" or "yd"

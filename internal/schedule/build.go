@@ -13,13 +13,14 @@ import (
 // item makes the steps of one item; around is the item in whose brackets it stands.
 func (b *lineBuilder) item(it, around *item, depth int) []step {
 	if it.broken {
+		b.lacking(it, around)
 		return nil
 	}
 	if depth > maxDepth {
 		b.wrong(it, it.from, "sets stand in each other %d deep: allowed are %d", depth, maxDepth)
 		return nil
 	}
-	if around != nil && it.pace == nil && it.in == nil && (it.descend == nil || it.descend.from == nil) {
+	if around != nil && it.turn == 0 && it.pace == nil && it.in == nil && (it.descend == nil || it.descend.from == nil) {
 		it.pace, it.second = around.pace, around.second
 	}
 	note := strings.Join(it.remarks, ", ")
@@ -37,17 +38,28 @@ func (b *lineBuilder) item(it, around *item, depth int) []step {
 			inner++
 		}
 	}
+	if it.turn > 0 && it.on != nil {
+		inner++
+	}
 	if inner > maxDepth {
 		b.wrong(it, it.from, "sets stand in each other %d deep: allowed are %d", inner, maxDepth)
 		return nil
 	}
 	var steps []step
+	if it.turn > 0 && it.items != nil {
+		b.noTurns(it, it.turn)
+		return nil
+	}
 	if it.items != nil {
 		for _, kid := range it.items {
 			steps = append(steps, b.item(kid, it, inner)...)
 		}
 		b.noneOf(it, it.in, "in", "belongs to one distance, not to brackets")
-	} else {
+	}
+	switch {
+	case it.turn > 0:
+		steps = b.turning(it)
+	case it.items == nil:
 		steps = b.stretches(it)
 	}
 	if it.broken || len(steps) == 0 {
@@ -58,7 +70,7 @@ func (b *lineBuilder) item(it, around *item, depth int) []step {
 	}
 	if !grouped {
 		if it.descend != nil {
-			b.wrong(it, it.descend.token, "descend belongs to repetitions, as in 6 x 100 at 1:50 descend 2 s; within one swim write build 1:50 to 1:40")
+			b.wrong(it, it.descend.token, "%s belongs to repetitions, as in 6 x 100 at 1:50 %s 2 s; within one swim write build 1:50 to 1:40", it.descend.word(), it.descend.word())
 			return nil
 		}
 		for i := range steps {
@@ -148,7 +160,7 @@ func (b *lineBuilder) stretches(it *item) (steps []step) {
 		b.wrong(it, it.on.token, "one send-off does not fit swims of different lengths: give them rests, or write each as 1 x 50 on 1:00 at 1:50")
 	}
 	if ladder && it.descend != nil {
-		b.wrong(it, it.descend.token, "descend belongs to repetitions of one length, as in 6 x 100 at 1:50 descend 2 s")
+		b.wrong(it, it.descend.token, "%s belongs to repetitions of one length, as in 6 x 100 at 1:50 %s 2 s", it.descend.word(), it.descend.word())
 	}
 	for _, e := range extents {
 		st := step{at: b.mark(e.token, e.to), extentAt: b.span(e.token, e.to)}
@@ -197,9 +209,9 @@ func (b *lineBuilder) speed(it *item, st *step, e extent, unit units.Unit) bool 
 	}
 	switch {
 	case it.build > 0 && second == nil:
-		b.wrong(it, it.build, "from which pace to which? Write build 1:50 to 1:40, or a remark in quotes, \"build\"")
+		b.wrong(it, it.build, "from which pace to which? Write build 1:50 to 1:40")
 	case it.descend != nil && it.descend.from == nil && it.descend.by == 0 && (first == nil || it.second == nil):
-		b.wrong(it, it.descend.token, "by how much? Write descend 2 s beside a pace, or descend from 1:50 to 1:40")
+		b.wrong(it, it.descend.token, "by how much? Write %s 2 s beside a pace, or %s", it.descend.word(), it.descend.example())
 	case first != nil && it.in != nil && first.token >= it.from && first.token < it.to:
 		b.wrong(it, it.in.token, "in and at both give the pace: leave one out")
 	case it.in != nil && st.extent != ByDistance:
@@ -227,6 +239,19 @@ func (b *lineBuilder) speed(it *item, st *step, e extent, unit units.Unit) bool 
 
 // missing says that a pace is missing, and what can be written.
 func (b *lineBuilder) missing(it *item, e extent) {
+	b.wrong(it, e.token, "%s", b.lacks(it, e))
+}
+
+// lacking says that a pace is missing in a set whose times are wrong already.
+func (b *lineBuilder) lacking(it, around *item) {
+	if !it.failed || it.unsure || it.isRest || len(it.extents) == 0 || it.pace != nil || it.in != nil || it.turn > 0 || it.descend != nil && it.descend.from != nil ||
+		around != nil && (around.pace != nil || around.descend != nil) {
+		return
+	}
+	b.problem(it.extents[0].token, "%s", b.lacks(it, it.extents[0]))
+}
+
+func (b *lineBuilder) lacks(it *item, e extent) string {
 	what := b.snippet(e.token, e.to)
 	say := fmt.Sprintf(`a pace is missing: write "%s at 1:50" or "%s at threshold+5"`, what, what)
 	if e.distance > 0 && it.on != nil {
@@ -234,7 +259,26 @@ func (b *lineBuilder) missing(it *item, e extent) {
 	} else if e.distance > 0 {
 		say += fmt.Sprintf(`, or "%s in" and its time`, what)
 	}
-	b.wrong(it, e.token, "%s", say)
+	if list := b.list(it, e); list != "" {
+		say += fmt.Sprintf("; distances that share a pace are written %s at 1:50", list)
+	}
+	return say
+}
+
+// list is what follows a distance behind commas, as a ladder; empty for none.
+func (b *lineBuilder) list(it *item, e extent) string {
+	list := b.snippet(e.token, e.to)
+	n := e.to
+	if e.token > 0 && b.tokens[e.token-1].is(",") { // it has been said of the first
+		return ""
+	}
+	for ; n+2 < len(b.tokens) && n < e.to+farAhead && len(it.counts) == 0 && b.tokens[n].is(",") && b.tokens[n+1].kind == tNumber && !b.tokens[n+2].is("x"); n += 2 {
+		list += "-" + b.tokens[n+1].text
+	}
+	if n == e.to {
+		return ""
+	}
+	return list
 }
 
 // pace works a written pace out for a set that counts in unit.
@@ -290,10 +334,11 @@ func (b *lineBuilder) groups(it *item, steps []step, note string) []step {
 		g.repeat, g.repeatAt = last.n, b.mark(last.token, last.token+2)
 		g.repeatSpan, g.repeatPer = b.span(last.token, last.token+1), 1
 	}
-	if it.on != nil {
-		g.sendOff = b.duration(it, it.on, leastSendOff)
-		g.sendOffAt, g.sendOffSpan = b.mark(it.on.token, it.on.to), b.span(it.on.token, it.on.to)
-		g.sendOffAt.text = "on " + g.sendOffAt.text
+	switch {
+	case it.turn > 0:
+		g.repeat, g.repeatPer = g.repeat/2, 2
+	case it.on != nil:
+		g = b.sendOff(it, g)
 	}
 	if it.descend != nil {
 		g = b.descending(it, g)
@@ -309,11 +354,19 @@ func (b *lineBuilder) groups(it *item, steps []step, note string) []step {
 	return []step{g}
 }
 
-// descending makes the rounds of a group faster one by one.
+// sendOff gives a group the send-off of its set.
+func (b *lineBuilder) sendOff(it *item, g step) step {
+	g.sendOff = b.duration(it, it.on, leastSendOff)
+	g.sendOffAt, g.sendOffSpan = b.mark(it.on.token, it.on.to), b.span(it.on.token, it.on.to)
+	g.sendOffAt.text = "on " + g.sendOffAt.text
+	return g
+}
+
+// descending makes the rounds of a group faster one by one, or slower.
 func (b *lineBuilder) descending(it *item, g step) step {
 	d, total := it.descend, g.repeat
 	if len(it.counts) == 0 || total < 2 {
-		b.wrong(it, d.token, "descend belongs to two or more repetitions, as in 6 x 100 at 1:50 descend 2 s")
+		b.wrong(it, d.token, "%s belongs to two or more repetitions, as in 6 x 100 at 1:50 %s 2 s", d.word(), d.word())
 		return g
 	}
 	if d.every > 0 && total%d.every != 0 {
@@ -338,28 +391,33 @@ func (b *lineBuilder) descending(it *item, g step) step {
 			g.descendOwn = math.Round(g.descendOwn*100/st.written*1000) / 1000
 			g.descendIn = true
 		}
-		g.descendSpan = b.span(d.byToken, d.to)
+		if g.descendSpan = b.span(d.byToken, d.to); d.slower {
+			g.descendOwn = -g.descendOwn
+		}
 	case last == nil:
-		b.wrong(it, d.token, "by how much? Write descend 2 s, or descend from 1:50 to 1:40")
+		b.wrong(it, d.token, "by how much? Write %s 2 s, or %s", d.word(), d.example())
 		return g
 	case it.items != nil:
-		b.wrong(it, d.token, "from and to belong to repetitions of one swim; rounds of several descend by seconds, as in descend 2 s")
+		b.wrong(it, d.token, "from and to belong to repetitions of one swim; rounds of several go by seconds, as in %s 2 s", d.word())
 		return g
 	default:
 		from, to := st.from, b.pace(it, last, b.unitOf(st), st.unitSaid)
 		if from.relative != to.relative || from.in != to.in || from.in == metresPerSecond {
-			b.wrong(it, last.token, "both paces of a descend are of one kind: both beside the threshold, or both times per 100 of one unit")
+			b.wrong(it, last.token, "both paces of a descend or ascend are of one kind: both beside the threshold, or both times per 100 of one unit")
 			return g
 		}
-		if from.own-to.own <= 0 {
-			b.wrong(it, last.token, "descend goes from slower to faster: the second pace has to be the faster one")
+		if faster := from.own - to.own; faster == 0 || d.slower != (faster < 0) {
+			b.wrong(it, last.token, "%s", map[bool]string{
+				false: "descend goes from slower to faster: the second pace has to be the faster one; the other way round write ascend",
+				true:  "ascend goes from faster to slower: the second pace has to be the slower one; the other way round write descend",
+			}[d.slower])
 			return g
 		}
 		g.descendOwn, g.descendUnit = (from.own-to.own)/float64(n-1), from.in.unit()
 	}
 	g.descend = g.descendOwn * (b.session.Unit.Metres() / g.descendUnit.Metres())
-	if !(g.descend > 0 && g.descend <= mostDescend) {
-		b.wrong(it, d.token, "each one comes to %.4g seconds per 100 faster: allowed is more than 0, at most %g", g.descend, mostDescend)
+	if by := math.Abs(g.descend); !(by > 0 && by <= mostDescend) {
+		b.wrong(it, d.token, "each one comes to %.4g seconds per 100 %s: allowed is more than 0, at most %g", by, d.than(), mostDescend)
 	}
 	if d.by > 0 && d.every == 0 {
 		return g

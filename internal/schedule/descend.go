@@ -1,8 +1,8 @@
 package schedule
 
-// descend reads what follows the word: 2 s, by 2 s, 1-3, 1-3 from … to …, from … to …, or nothing where two paces stand elsewhere.
+// descend reads what follows the word, ascend too: 2 s, by 2 s, 1-3, 1-3 from … to …, from … to …, or nothing where two paces stand elsewhere.
 func (p *lineParser) descend(it *item, at int) bool {
-	d := &descendText{token: at}
+	d := &descendText{token: at, slower: p.tokens[at].kind == tWord && roles[p.tokens[at].text] == roleAscend}
 	if p.role(0) == roleBy {
 		p.i++
 	}
@@ -31,13 +31,14 @@ func (p *lineParser) descend(it *item, at int) bool {
 		}
 		return p.setDescend(it, d)
 	case p.cur().kind == tNumber:
-		p.wrong(it, p.i, "write descend %s s where each one is that much faster than the one before, or descend 1-%s", p.cur().text, p.cur().text)
+		n := p.cur().text
+		p.wrong(it, p.i, "write %s %s s where each one is that much %s than the one before, or %s 1-%s", d.word(), n, d.than(), d.word(), n)
 		return false
 	}
 	if p.role(0) == roleFrom {
 		p.i++
 		if !p.paceStarts() && p.cur().kind != tBad {
-			p.wrong(it, p.i-1, "a pace is missing behind this, as in descend from 1:50 to 1:40")
+			p.wrong(it, p.i-1, "a pace is missing behind this, as in %s", d.example())
 			return false
 		}
 	}
@@ -46,7 +47,7 @@ func (p *lineParser) descend(it *item, at int) bool {
 			return false
 		}
 		if p.role(0) != roleTo {
-			p.wrong(it, at, "to which pace? Write descend from 1:50 to 1:40")
+			p.wrong(it, at, "to which pace? Write %s", d.example())
 			return false
 		}
 		p.i++
@@ -64,7 +65,7 @@ func (p *lineParser) ranges(it *item, d *descendText) bool {
 	for next := 1; p.cur().kind == tNumber && p.peek(1).is("-") && p.peek(2).kind == tNumber; {
 		a, b := int(p.cur().number), int(p.peek(2).number)
 		if size := b - a + 1; a != next || size < 2 || d.every > 0 && size != d.every || size > maxRepeat {
-			p.wrong(it, p.i, "repetitions are counted from 1 in groups of one size: write descend 1-3, or descend 1-3, 4-6")
+			p.wrong(it, p.i, "repetitions are counted from 1 in groups of one size: write %s 1-3, or %s 1-3, 4-6", d.word(), d.word())
 			return false
 		} else {
 			d.every, next = size, b+1
@@ -79,9 +80,30 @@ func (p *lineParser) ranges(it *item, d *descendText) bool {
 
 func (p *lineParser) setDescend(it *item, d *descendText) bool {
 	if it.descend != nil {
-		p.wrong(it, d.token, "a second descend: one is enough")
+		p.wrong(it, d.token, "a second descend or ascend: one is enough")
 		return false
 	}
 	it.descend = d
 	return true
+}
+
+func (d *descendText) word() string {
+	if d.slower {
+		return "ascend"
+	}
+	return "descend"
+}
+
+func (d *descendText) than() string {
+	if d.slower {
+		return "slower"
+	}
+	return "faster"
+}
+
+func (d *descendText) example() string {
+	if d.slower {
+		return "ascend from 1:40 to 1:50"
+	}
+	return "descend from 1:50 to 1:40"
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"time"
 
 	"flume.example/sequencerd/internal/units"
 )
@@ -24,12 +25,19 @@ type Explained struct {
 func (s *Session) Explain(threshold units.Pace) []Explained {
 	w := &wording{session: s, threshold: threshold.In(s.Unit).Seconds()}
 	out := make([]Explained, len(s.sets))
+	var behind time.Duration // the rest that the step before ends in
 	for i, set := range s.sets {
 		e := Explained{Line: set.line, Text: set.text, Steps: s.stepsText(s.steps[set.from:set.to], "step", ""), Known: true}
 		words := make([]string, 0, set.to-set.from)
 		alone := &Session{Unit: s.Unit, file: s.file, steps: s.steps[set.from:set.to]}
 		for j := range alone.steps {
-			words = append(words, w.step(&alone.steps[j]))
+			st := &alone.steps[j]
+			said := w.step(st)
+			if st.rest && st.extent == ByTime && behind > 0 {
+				said += fmt.Sprintf(", with the %s before it %s", units.FormatTime(behind), units.FormatTime(behind+st.time))
+			}
+			words = append(words, said)
+			behind = lastRest(st)
 		}
 		e.Words = strings.Join(words, "; ")
 		if set.text == "" {
@@ -44,6 +52,17 @@ func (s *Session) Explain(threshold units.Pace) []Explained {
 		out[i] = e
 	}
 	return out
+}
+
+// lastRest is the rest of a known time that a step ends in; 0 for none.
+func lastRest(st *step) time.Duration {
+	switch {
+	case len(st.steps) > 0 && st.sendOff == 0:
+		return lastRest(&st.steps[len(st.steps)-1])
+	case st.rest && st.extent == ByTime:
+		return st.time
+	}
+	return 0
 }
 
 // Steps is the whole session in steps, as the text of a file. words, where given, is asked for a comment to each line's steps.

@@ -10,6 +10,7 @@ import (
 
 // extents reads a distance, a time, or a ladder of them. A time before "rest" makes a rest of it.
 func (p *lineParser) extents(it *item) {
+	commas := false
 	for {
 		e := extent{token: p.i}
 		switch {
@@ -33,14 +34,21 @@ func (p *lineParser) extents(it *item) {
 			if e.hasUnit {
 				p.i++
 			} else if t := p.cur(); t.glued && t.kind == tWord && t.text == "k" {
-				p.wrong(it, p.i, "write the whole number: %g", e.distance*1000)
+				say := fmt.Sprintf("write the whole number: %g", e.distance*1000)
+				if e.distance >= 25 {
+					say += fmt.Sprintf("; or, for kick, %g kick", e.distance)
+				}
+				p.wrong(it, p.i, "%s", say)
 				return
 			}
 		}
 		e.to = p.i
 		it.extents = append(it.extents, e)
+		if len(it.extents) == 1 {
+			commas = e.time == 0 && p.commaLadder(it)
+		}
 		next := p.peek(1)
-		if !(p.cur().is("-") || p.cur().is("/")) || next.kind != tNumber && next.kind != tTime {
+		if !(p.cur().is("-") || p.cur().is("/") || commas && p.cur().is(",")) || next.kind != tNumber && next.kind != tTime {
 			break
 		}
 		if p.i++; len(it.extents) == maxBlocks {

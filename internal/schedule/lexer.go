@@ -48,6 +48,7 @@ type lexer struct {
 	line, col int
 	counted   int  // how far line and col have been counted
 	start     bool // a set may begin here, with a label
+	open      int  // brackets
 	tokens    []token
 }
 
@@ -56,6 +57,7 @@ func lex(text string, line, col int) []token {
 	l := &lexer{text: text, line: line, col: col, start: true}
 	for l.one() {
 	}
+	l.tokens = indented(l.tokens)
 	l.joinLines()
 	return l.tokens
 }
@@ -146,6 +148,12 @@ func (l *lexer) one() bool {
 	default:
 		l.add(tSign, string(r), l.pos+n)
 		l.start = r == '(' || r == ';'
+		switch r {
+		case '(':
+			l.open++
+		case ')':
+			l.open = max(l.open-1, 0)
+		}
 	}
 	return true
 }
@@ -192,7 +200,7 @@ func (l *lexer) idle() bool {
 		return false
 	}
 	switch roles[last.text] {
-	case rolePace, roleIn, roleSendOff, roleRest, roleDescend, roleCap:
+	case rolePace, roleIn, roleSendOff, roleRest, roleDescend, roleAscend, roleCap, roleOdd, roleEven:
 		return true
 	}
 	return false
@@ -208,7 +216,7 @@ func (l *lexer) bullet() bool {
 		for l.digitAt(end) && end < l.pos+3 {
 			end++
 		}
-		if c, m := l.at(end); c == '.' || c == ')' {
+		if c, m := l.at(end); c == '.' || c == ')' && l.open == 0 {
 			end += m
 			break
 		}

@@ -3,6 +3,7 @@ package schedule
 import (
 	"cmp"
 	"regexp"
+	"slices"
 	"strings"
 
 	"flume.example/sequencerd/internal/fault"
@@ -46,22 +47,26 @@ const (
 
 // readLines reads lines and [paces].
 func (s *Session) readLines(root *tomlplace.Table) {
-	text, ok := root.String("lines")
+	holder := linesHolder(root)
 	paces := s.readPaces(root)
-	if !ok {
-		if root.Has("paces") && !root.Has("lines") {
+	if holder == nil {
+		if root.Has("paces") {
 			root.Problem("paces", `paces are named for lines = """…""" only: in [[step]] each pace is written out`)
 		}
 		return
 	}
+	text, ok := holder.String("lines")
+	if !ok {
+		return
+	}
 	s.lined = true
-	from, to := root.TextSpan("lines")
-	if raw := s.text[from:to]; strings.Contains(raw, `\`) && strings.HasPrefix(root.Written("lines"), `"`) {
-		line, col := root.TextPlace("lines", strings.IndexByte(raw, '\\'))
+	from, to := holder.TextSpan("lines")
+	if raw := s.text[from:to]; strings.Contains(raw, `\`) && strings.HasPrefix(holder.Written("lines"), `"`) {
+		line, col := holder.TextPlace("lines", strings.IndexByte(raw, '\\'))
 		root.Note(fault.Problem{File: s.file, Line: line, Col: col, Text: `\: a backslash means nothing in lines: leave it out`})
 		return
 	}
-	line, col := root.TextPlace("lines", 0)
+	line, col := holder.TextPlace("lines", 0)
 	b := &lineBuilder{session: s, base: from, lineParser: &lineParser{text: text, tokens: lex(text, line, col), paces: paces}}
 	b.lines()
 	for _, p := range b.problems {
@@ -69,10 +74,28 @@ func (s *Session) readLines(root *tomlplace.Table) {
 		root.Note(fault.Problem{File: s.file, Line: t.line, Col: t.col, Text: p.text})
 	}
 	if len(b.problems) == 0 && len(s.steps) == 0 {
-		root.Problem("lines", "lines is empty: a session has at least one set, as in 6 x 100 at 1:50, rest :20")
+		holder.Problem("lines", "lines is empty: a session has at least one set, as in 6 x 100 at 1:50, rest :20")
 	}
 	next := 0
 	number(s.steps, &next)
+}
+
+// linesHolder is the table that has the lines: [paces] where they stand below it, since TOML takes them as its own there; nil where there are none.
+func linesHolder(root *tomlplace.Table) *tomlplace.Table {
+	if root.Has("lines") {
+		return root
+	}
+	if !root.Has("step") && belowPaces(root, "lines") {
+		if paces := root.Table("paces"); strings.HasSuffix(paces.Written("lines"), "…") { // of several lines
+			return paces
+		}
+	}
+	return nil
+}
+
+// belowPaces reports whether a key of the session has fallen into [paces].
+func belowPaces(root *tomlplace.Table, key string) bool {
+	return root.Has("paces") && root.Table("paces").Has(key)
 }
 
 func number(steps []step, next *int) {
@@ -91,6 +114,14 @@ func (s *Session) readPaces(root *tomlplace.Table) map[string]*namedPace {
 	}
 	table := root.Table("paces")
 	for _, key := range table.Keys() {
+		if table == linesHolder(root) && key == "lines" {
+			continue
+		}
+		if slices.Contains([]string{"lines", "title", "unit", "notes", "author", "format"}, key) {
+			table.Has(key)
+			table.Problem(key, "put %s above [paces]: below it, TOML takes it as a pace", key)
+			continue
+		}
 		text, ok := table.String(key)
 		name := strings.ToLower(key)
 		r := roles[name]
@@ -100,6 +131,13 @@ func (s *Session) readPaces(root *tomlplace.Table) map[string]*namedPace {
 		case !paceName.MatchString(name):
 			table.Problem(key, "%s cannot name a pace: allowed is one word of letters and digits, as in easy or race-pace", key)
 			continue
+		case r == roleThreshold:
+			if text = strings.ToLower(strings.TrimSpace(text)); name != "t" && roles[text] != roleThreshold {
+				table.Problem(key, "%s already means threshold: give this pace another name", key)
+			}
+			if name != "t" || roles[text] == roleThreshold {
+				continue
+			}
 		case r != noRole && r != roleRemark && r != roleFiller && r != roleUntold:
 			table.Problem(key, "%s cannot name a pace: the word means something else in lines", key)
 			continue
@@ -168,7 +206,11 @@ func (b *lineBuilder) lines() {
 		}
 		first := len(b.session.steps)
 		for _, it := range items {
-			it.name, it.kind = cmp.Or(it.name, head.name, name), cmp.Or(it.kind, head.kind, kind)
+			it.name, it.kind = cmp.Or(it.name, head.name), cmp.Or(it.kind, head.kind)
+			if it.drill && it.name == "" && head.kind != "" && head.kind != "drill" { // Warm-up: 400 easy drill
+				it.name = kindName(head.kind)
+			}
+			it.name, it.kind = cmp.Or(it.name, name), cmp.Or(it.kind, kind)
 			b.session.steps = append(b.session.steps, b.item(it, nil, 1)...)
 		}
 		if last := len(b.session.steps); last > first {
@@ -185,7 +227,7 @@ func (b *lineBuilder) source(from, to int) string {
 		if t.kind == tNewline || t.kind == tEnd {
 			break
 		}
-		raw := b.text[t.from:t.to]
+		raw := cmp.Or(b.text[t.from:t.to], t.text) // a bracket that stands for deeper lines has no text of its own
 		if raw == "\n" {
 			if last := b.tokens[i-1]; last.is("(") || last.is(";") || b.tokens[i+1].is(")") {
 				continue

@@ -86,7 +86,13 @@ func (c coach) set(depth int) string {
 		return label + fmt.Sprintf("%d x (%s)", c.number(2, 3), inside) + behind + remark
 	}
 	distance := c.one("50", "100", "75", "200", "100 yd", "25 m", "33.3", "1 km")
-	switch c.number(0, 9) {
+	switch c.number(0, 12) {
+	case 10:
+		return label + fmt.Sprintf("%d x %s, odd at %s, even at %s", 2*c.number(1, 4), distance, c.pace(), c.pace()) + c.one("", ", rest :15", ", rest open", ", on 40:00") + remark
+	case 11:
+		return label + "50, 100, 75 at " + c.pace() + c.one("", ", rest :15") + remark
+	case 12:
+		return label + fmt.Sprintf("%d x %s", 3*c.number(1, 3), distance) + c.one(" ascend 1-3 from threshold to threshold+7", " at 1:30 ascend 1.5 s", " ascend from 1:30 to 1:41") + c.one("", ", rest :15", ", on 40:00") + remark
 	case 0:
 		return c.one("rest 1:00", "rest open", "rest open, at most 2:00", "rest :20.5")
 	case 1:
@@ -245,6 +251,12 @@ func TestWhatStandsAroundLines(t *testing.T) {
 		{"a name of two words", lined("400 easy") + "[paces]\n\"very easy\" = \"1:50\"\n", "7:1: very easy cannot name a pace: allowed is one word of letters and digits, as in easy or race-pace"},
 		{"a name twice", lined("400 easy") + "[paces]\neasy = \"1:50\"\nEasy = \"1:55\"\n", "8:1: Easy is given twice: capital letters make no difference"},
 		{"a pace that is a number", lined("400 easy") + "[paces]\neasy = 110\n", `7:1: easy = 110: allowed is text in quotes, as in easy = "…"`},
+		{"lines of one line below paces", head + "[paces]\nlines = \"400 easy\"\n", "1:1: step is missing: a session has at least one step, under [[step]]; or lines = \"\"\"…\"\"\", one set a line\n" + `3:2: paces are named for lines = """…""" only: in [[step]] each pace is written out` + "\n4:1: put lines above [paces]: below it, TOML takes it as a pace"},
+		{"all of it below paces", "[paces]\nformat = 1\ntitle = \"T\"\nunit = \"yd\"\nnotes = \"n\"\nauthor = \"a\"\nlines = '''\n400 easy\n'''\n",
+			"2:1: put format above [paces]: below it, TOML takes it as a pace\n3:1: put title above [paces]: below it, TOML takes it as a pace\n4:1: put unit above [paces]: below it, TOML takes it as a pace\n5:1: put notes above [paces]: below it, TOML takes it as a pace\n6:1: put author above [paces]: below it, TOML takes it as a pace"},
+		{"lines above and below paces", lined("400 easy") + "[paces]\nlines = '''\n400 easy\n'''\n", "7:1: put lines above [paces]: below it, TOML takes it as a pace"},
+		{"a fault in lines below paces", head + "[paces]\nrace = \"1:30\"\nlines = '''\n400 rece\n'''\n", "6:5: rece: did you mean race? This word is not known here"},
+		{"a threshold of its own", lined("400 easy") + "[paces]\ncss = \"1:40\"\n", "7:1: css already means threshold: give this pace another name"},
 		{"a backslash", head + "lines = \"\"\"\n400 at 1:50 \\\"long\\\"\n\"\"\"\n", `4:13: \: a backslash means nothing in lines: leave it out`},
 		{"a bomb of rounds", lined("10000 x 10000 x 10000 x 100 easy"), "4:1: 10000 x: the session comes to more than a thousand million blocks here: allowed are 10000"},
 	} {
@@ -256,6 +268,59 @@ func TestWhatStandsAroundLines(t *testing.T) {
 	_, _, err := read(t, lined("300 at threshold-80")).Blocks(threshold135())
 	if err == nil || !strings.HasPrefix(err.Error(), "f.toml:4:8: threshold-80: with a threshold of 1:35/100m this is 0:15") {
 		t.Errorf("one swimmer's fault: %v", err)
+	}
+}
+
+// TestWhatIsSwumInDifferentWordsIsTheSame: other ways to write a session come to the same steps.
+func TestWhatIsSwumInDifferentWordsIsTheSame(t *testing.T) {
+	const paces = "[paces]\nrace = \"1:31.5\"\nt = \"1:40\"\n"
+	for _, row := range []struct{ what, one, other string }{
+		{"lines below paces", head + paces + "lines = '''\n400 race\n100 T\n'''\n", lined("400 race\n100 at 1:40") + paces},
+		{"css named as what it is", lined("400 at css-2") + "[paces]\ncss = \"Threshold\"\nt = \"css\"\n", lined("400 at threshold-2")},
+		{"deeper lines", lined("Main: 3 x\n  200 easy, rest :20\n\n  2 x # fast\n    50 at 1:40\n  rest 1:00\nrest 2:00\n2 x\n 100 easy"),
+			lined("Main: 3 x (200 easy, rest :20; 2 x (50 at 1:40); rest 1:00)\nrest 2:00\n2 x (100 easy)")},
+		{"odd and even", lined("8 x 100 odd easy, even at 1:30, rest :20"), lined("4 x (100 easy, rest :20; 100 at 1:30, rest :20)")},
+		{"even and odd", lined("8 x 100 even at 1:30, odd easy on 2:00"), lined("4 x (1 x 100 easy on 2:00; 1 x 100 at 1:30 on 2:00)")},
+		{"alternate", lined("8 x 100, rest :20, alternate easy / threshold"), lined("4 x (100 easy, rest :20; 100 threshold, rest :20)")},
+		{"a list with commas", lined("2 x (50, 100, 150 at 1:40, rest :15)"), lined("2 x (50-100-150 at 1:40, rest :15)")},
+		{"the last of a bracket is no numbered item", lined("2 x (100; 50) easy"), lined("2 x (100 easy; 50 easy)")},
+	} {
+		if a, b := shape(read(t, row.one).steps), shape(read(t, row.other).steps); a != b {
+			t.Errorf("%s:\n%s\n%s", row.what, a, b)
+		}
+	}
+}
+
+// TestAnAscendIsADescendTheOtherWay: the paces of the rounds, from lines and from steps.
+func TestAnAscendIsADescendTheOtherWay(t *testing.T) {
+	up := "4 x 100 ascend from 1:30 to 1:45, rest :10"
+	stepped := head + "[[step]]\nrepeat = 4\nascend_s = 5\n[[step.step]]\ndistance = 100\npace = \"1:30\"\n[[step.step]]\nrest = \":10\"\n"
+	for _, text := range []string{lined(up), stepped} {
+		blocks, _, err := read(t, text).Blocks(threshold135())
+		if err != nil || len(blocks) != 8 {
+			t.Fatalf("%d blocks, %v", len(blocks), err)
+		}
+		for i, want := range []float64{90, 95, 100, 105} {
+			if got := blocks[2*i].From.Seconds(); got != want {
+				t.Errorf("round %d at %v, want %v", i+1, got, want)
+			}
+		}
+	}
+}
+
+// TestRestsThatFollowEachOtherAreAddedUp, where both are of a known time.
+func TestRestsThatFollowEachOtherAreAddedUp(t *testing.T) {
+	for lines, want := range map[string]string{
+		"4 x 50 easy, rest :20\nrest 1:00":             "1:00 rest, with the 0:20 before it 1:20",
+		"2 x (50 easy, rest :20), rest 2:00\nrest :30": "0:30 rest, with the 2:00 before it 2:30",
+		"4 x 50 easy on 1:10\nrest 1:00":               "1:00 rest",
+		"4 x 50 easy, rest open\nrest 1:00":            "1:00 rest",
+		"4 x 50 easy, rest :20\n50 easy\nrest 1:00":    "1:00 rest",
+	} {
+		explained := read(t, lined(lines)).Explain(threshold135())
+		if got := explained[len(explained)-1].Words; got != want {
+			t.Errorf("%q: %s, want %s", lines, got, want)
+		}
 	}
 }
 
@@ -280,7 +345,18 @@ var hostile = map[string]func(n int) string{
 	"remarks":         func(n int) string { return "100 easy " + strings.Repeat("kick ", n/5) },
 	"unseen":          func(n int) string { return strings.Repeat("\u200b", n/3) },
 	"minutes":         func(n int) string { return "rest " + strings.Repeat("1 min ", n/6) },
-	"comments":        func(n int) string { return strings.Repeat("#\n", n/2) },
+	"deeper lines":    func(n int) string { return strings.Repeat("2 x\n  100 easy\n", n/15) },
+	"ever deeper": func(n int) string {
+		s := ""
+		for i := range 600 {
+			s += strings.Repeat(" ", i) + "2 x\n"
+		}
+		return s[:min(n, len(s))]
+	},
+	"commas":        func(n int) string { return strings.Repeat("50, ", n/4) },
+	"turns":         func(n int) string { return "4 x 50 " + strings.Repeat("odd ", n/4) },
+	"unknown words": func(n int) string { return strings.Repeat("100 frob, ", n/10) },
+	"comments":      func(n int) string { return strings.Repeat("#\n", n/2) },
 }
 
 // TestNoLinesTakeLong: a long file is done with at once; what grew with the square would not come

@@ -32,7 +32,7 @@ func (p *lineParser) atSign(it *item) bool {
 		p.wrong(it, at, "write at 1:50 for a pace per 100, or on 1:50 for a send-off; a time has a colon, as in :50")
 		return false
 	case p.cur().kind == tWord && p.role(0) == noRole:
-		p.unknown(it)
+		p.unknown(it, true)
 		return false
 	}
 	p.wrong(it, at, "this has two meanings: write at %s for a pace of %s per 100, or on %s where each one leaves %s after the one before", clock, clock, clock, clock)
@@ -124,7 +124,7 @@ func (p *lineParser) pace(it *item, before string) *paceText {
 		p.wrong(it, p.i, "%s", bareTime(before, c))
 		return nil
 	case c.kind == tWord && p.role(0) == noRole:
-		p.unknown(it)
+		p.unknown(it, true)
 		return nil
 	default:
 		p.wrong(it, max(p.i-1, 0), "a pace is missing behind this, as in %s 1:50 or %s threshold+5", before, before)

@@ -2,6 +2,7 @@ package schedule
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -18,6 +19,7 @@ type item struct {
 	extents    []extent
 	isOpen     bool // open, or rest open
 	isRest     bool // not a swim
+	drill      bool // by the word, not by its label
 	build      int  // the token that asks for two paces; 0 for none
 
 	pace, second *paceText // second of "1:50 to 1:40"
@@ -27,7 +29,12 @@ type item struct {
 	restOpen     bool
 	cap          *timeText
 	descend      *descendText
-	broken       bool // something is wrong with it and has been said
+	turns        [2]*paceText // of the odd and of the even repetitions
+	turn         int          // the token that asks for them; 0 for none
+	broken       bool         // something is wrong with it and has been said
+	failed       bool         // the same, but what follows was read on
+	unsure       bool         // failed, and by more than a time that is known to be one
+	lost         bool         // what follows would make no sense
 }
 
 // count is "6 x".
@@ -61,13 +68,14 @@ type paceText struct {
 	hasIn     bool // else per 100 of the set's unit
 }
 
-// descendText is "descend 2 s", "descend 1-3 from … to …", or "descend" alone beside two paces.
+// descendText is "descend 2 s", "descend 1-3 from … to …", or "descend" alone beside two paces; ascend is the same, slower.
 type descendText struct {
 	token, to int
 	every     int // the rounds come in threes: 3; 0 for all of them in one
 	by        time.Duration
 	byToken   int
 	from, end *paceText
+	slower    bool
 }
 
 // lineParser reads tokens into items. What is wrong with an item is said once, at its word; reading goes on behind the next separator.
@@ -221,12 +229,42 @@ func (p *lineParser) item() *item {
 		p.skip()
 		return it
 	}
-	for !p.ended() && p.attribute(it) {
+	for !p.ended() {
+		at := p.i
+		if !p.attribute(it) && !(it.broken && p.resume(it, at)) {
+			break
+		}
 	}
 	if it.broken {
 		p.skip()
 	}
+	it.broken = it.broken || it.failed
 	return it
+}
+
+// resume goes on behind what is wrong, which began at that token, to the next thing about the same set, so that it is told as well.
+func (p *lineParser) resume(it *item, at int) bool {
+	if it.lost {
+		return false
+	}
+	if p.i == at && !p.cur().is("(") && !p.ended() {
+		p.i++
+	}
+	for depth := 0; ; p.i++ {
+		t := p.cur()
+		switch {
+		case t.kind == tEnd || t.kind == tNewline || depth == 0 && (t.is(";") || t.is(")")):
+			return false
+		case t.is("("):
+			depth++
+		case t.is(")"):
+			depth--
+		case depth > 0:
+		case t.is(","), slices.Contains([]role{rolePace, roleIn, roleSendOff, roleRest, roleDescend, roleAscend}, p.role(0)):
+			it.broken, it.failed, it.unsure = false, true, true
+			return true
+		}
+	}
 }
 
 // noExtent says what is missing where neither distance nor time stands.
@@ -234,9 +272,12 @@ func (p *lineParser) noExtent(it *item) {
 	t := p.cur()
 	switch {
 	case t.kind == tWord && p.role(0) == noRole && p.paces[t.text] == nil && kindOf(t.text) == "":
-		p.unknown(it)
+		p.unknown(it, false)
 	case t.kind == tWord && p.role(0) == roleUntold:
 		p.wrong(it, p.i, "this is not swum: write # before what is only to be read")
+	case len(it.counts) > 0 && (t.kind == tNewline || t.is(";")):
+		n := it.counts[len(it.counts)-1].n
+		p.wrong(it, max(p.i-1, it.from), "what is swum %d times stands in brackets: write %d x ( here, each set on a line of its own, and ) behind the last; or indent those lines", n, n)
 	case t.kind == tWord || t.kind == tSign || t.kind == tNote || t.kind == tLabel:
 		p.wrong(it, p.i, "here a distance, a time or open is expected, as in 400 at 1:50, 4:00 at 2:20 or open at 1:45; remarks go in quotes behind it")
 	default:
@@ -244,14 +285,45 @@ func (p *lineParser) noExtent(it *item) {
 	}
 }
 
-// unknown says that a word means nothing here.
-func (p *lineParser) unknown(it *item) {
+// unknown says that a word means nothing here. Quotes are offered only where what is swum is known without it.
+func (p *lineParser) unknown(it *item, asPace bool) {
 	w := p.cur().text
-	say := fmt.Sprintf(`this word is not known here: a pace is written "at 1:50" or "at threshold+5", or named under [paces] as %s = "threshold+5"; a remark goes in quotes, "%s"`, bareName(w), w)
+	remark := fmt.Sprintf("a remark goes in quotes, %q", w)
+	say := fmt.Sprintf(`this word is not known here: a pace is written "at 1:50" or "at threshold+5", or named under [paces] as %s = "threshold+5"`, bareName(w))
+	paced := !asPace && p.paced(it)
+	if paced {
+		say = "this word is not known here: " + remark
+	}
 	if m := meant(w, p.paces); m != "" {
-		say = fmt.Sprintf("did you mean %s? This word is not known here; a remark goes in quotes, \"%s\"", m, w)
+		say = fmt.Sprintf("did you mean %s? This word is not known here", m)
+		if paced {
+			say += "; " + remark
+		}
+	}
+	if order := orderWords[w]; order != "" {
+		say = order
 	}
 	p.wrong(it, p.i, "%s", say)
+}
+
+const farAhead = 40 // tokens, where a look ahead may be taken again and again
+
+// paced reports whether the set has a pace, before or behind the word that stands here.
+func (p *lineParser) paced(it *item) bool {
+	if it.pace != nil || it.in != nil || it.turn > 0 || it.descend != nil && (it.descend.from != nil || it.descend.by > 0) {
+		return true
+	}
+	for n := 1; n < farAhead; n++ {
+		switch t := p.peek(n); {
+		case t.kind == tEnd || t.kind == tNewline || t.is(";") || t.is("(") || t.is(")") || t.is("x"):
+			return false
+		case t.is(",") && p.peek(n+1).kind == tNumber:
+			return false
+		case p.named(n), p.role(n) == rolePace, p.role(n) == roleIn, p.role(n) == roleThreshold:
+			return true
+		}
+	}
+	return false
 }
 
 func bareName(w string) string {
@@ -306,8 +378,8 @@ func (p *lineParser) lead(it *item) bool {
 	case r == roleFiller:
 		p.i++
 		return true
-	case r == roleDescend && p.peek(1).kind == tNumber && (p.peek(2).is("x") || p.role(2) == roleTimes): // descend 4 x 100 from 1:50 to 1:40
-		it.descend = &descendText{token: p.i, to: p.i + 1}
+	case (r == roleDescend || r == roleAscend) && p.peek(1).kind == tNumber && (p.peek(2).is("x") || p.role(2) == roleTimes): // descend 4 x 100 from 1:50 to 1:40
+		it.descend = &descendText{token: p.i, to: p.i + 1, slower: r == roleAscend}
 		p.i++
 		return true
 	case r == roleBuild && (p.peek(1).kind == tNumber || p.peek(1).kind == tTime): // build 400 from 2:00 to 1:45

@@ -37,8 +37,11 @@ func (s *Session) stepsText(steps []step, header, indent string) string {
 			if st.sendOff > 0 {
 				key("send_off", "%q", exactTime(st.sendOff))
 			}
-			if st.descend > 0 {
+			switch {
+			case st.descend > 0:
 				key("descend_s", "%s", exactNumber(st.descend))
+			case st.descend < 0:
+				key("ascend_s", "%s", exactNumber(-st.descend))
 			}
 			b.WriteString(s.stepsText(st.steps, header+".step", indent+"  "))
 			continue
@@ -187,7 +190,7 @@ func (s *Session) groupText(st *step, around string) string {
 		unit = first.unit
 	}
 	own := math.Round(st.descendOwn*1000) / 1000
-	bare := plain(st) && !(st.descend > 0 && own == st.descendOwn && st.descendUnit == s.Unit && unit != s.Unit) // what descends in brackets counts in the session's unit
+	bare := plain(st) && !(st.descend != 0 && own == st.descendOwn && st.descendUnit == s.Unit && unit != s.Unit) // what descends in brackets counts in the session's unit
 	if bare {
 		text += s.swimText(first)
 		if len(st.steps) == 2 {
@@ -203,14 +206,18 @@ func (s *Session) groupText(st *step, around string) string {
 	if st.sendOff > 0 {
 		text += ", on " + exactTime(st.sendOff)
 	}
+	word := "descend "
+	if st.descend < 0 {
+		word = "ascend "
+	}
 	switch {
 	case st.descend == 0:
 	case own == st.descendOwn && st.descendUnit == unit || !bare:
-		text += " descend " + exactNumber(st.descendOwn) + " s"
+		text += " " + word + exactNumber(math.Abs(st.descendOwn)) + " s"
 	default:
 		last := first.from
 		last.own = math.Round((last.own-float64(st.repeat-1)*st.descendOwn)*1000) / 1000
-		text = strings.Replace(text, " at "+paceIn(first.from, unit), " descend from "+paceIn(first.from, unit)+" to "+paceIn(last, unit), 1)
+		text = strings.Replace(text, " at "+paceIn(first.from, unit), " "+word+"from "+paceIn(first.from, unit)+" to "+paceIn(last, unit), 1)
 	}
 	return text
 }

@@ -298,9 +298,10 @@ func (e *editor) descent(st *step, share float64, u units.Unit) {
 	if st.descend == 0 || st.descendSpan.to == 0 || st.descendUnit != e.session.Unit {
 		return
 	}
-	own := st.descendOwn * u.Metres() / e.session.Unit.Metres()
+	by := math.Abs(st.descendOwn)
+	own := by * u.Metres() / e.session.Unit.Metres()
 	if st.descendIn {
-		own = st.descendOwn * st.steps[0].written / 100 * share
+		own = by * st.steps[0].written / 100 * share
 	}
 	if st.steps[0].unitSaid {
 		return

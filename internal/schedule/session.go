@@ -67,11 +67,11 @@ func Parse(file string, text []byte) (*Session, error) {
 	s := &Session{file: file, text: strings.TrimPrefix(string(text), "\ufeff")}
 	if version, ok := root.Int("format"); ok && version != 1 {
 		root.Refuse("format", "1")
-	} else if !root.Has("format") {
+	} else if !root.Has("format") && !belowPaces(root, "format") {
 		root.Problem("", "format is missing: allowed is format = 1")
 	}
 	s.Title = line(root, "title")
-	if !root.Has("title") {
+	if !root.Has("title") && !belowPaces(root, "title") {
 		root.Problem("", `title is missing: allowed is text in quotes, as in title = "Over and under"`)
 	}
 	if name, ok := root.String("unit"); ok {

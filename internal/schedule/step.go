@@ -37,7 +37,7 @@ type step struct {
 	repeat              int // at least 1
 	repeats             bool
 	sendOff             time.Duration // 0 for none
-	descend             float64       // seconds per 100 of the session's unit and round; 0 for none
+	descend             float64       // seconds per 100 of the session's unit that a round is faster than the one before; below 0 it is slower
 	descendOwn          float64       // the same as it is written, per 100 of
 	descendUnit         units.Unit    // metres or yards
 	sendOffAt, repeatAt mark
@@ -53,7 +53,7 @@ var (
 	kinds      = []string{"warm-up", "main", "drill", "recovery", "cool-down"}
 	extentKeys = []string{"time", "distance", "open", "rest"}
 	speedKeys  = []string{"pace", "speed_mps"}
-	groupKeys  = []string{"repeat", "send_off", "descend_s", "step"}
+	groupKeys  = []string{"repeat", "send_off", "descend_s", "ascend_s", "step"}
 )
 
 func anyStep(steps []step, is func(*step) bool) bool {
@@ -72,7 +72,7 @@ func (s *Session) readSteps(root *tomlplace.Table) {
 		s.sets = append(s.sets, set{line: st.at.line, from: len(s.sets), to: len(s.sets) + 1})
 	}
 	switch {
-	case root.Has("lines"):
+	case linesHolder(root) != nil:
 		if root.Has("step") {
 			root.Problem("lines", "lines cannot stand beside step: a session is written in one of the two ways")
 		}
@@ -141,18 +141,15 @@ func (r stepReader) group(depth int, next *int) {
 			r.Refuse("repeat", fmt.Sprintf("a whole number from 1 to %d", maxRepeat))
 		}
 	}
-	st.sendOffAt, st.descendAt = r.mark("send_off"), r.mark("descend_s")
+	st.sendOffAt = r.mark("send_off")
 	st.repeatSpan, st.repeatPer = valueSpan(r.Table, "repeat"), 1
-	st.sendOffSpan, st.descendSpan = valueSpan(r.Table, "send_off"), valueSpan(r.Table, "descend_s")
+	st.sendOffSpan = valueSpan(r.Table, "send_off")
 	st.sendOff, _ = r.duration("send_off", leastSendOff)
-	if d, ok := r.Float("descend_s"); ok {
-		if st.descend = d; !(d > 0 && d <= mostDescend) {
-			r.Refuse("descend_s", fmt.Sprintf("more than 0, at most %g seconds per 100 and round", mostDescend))
-			st.descend = 0
-		}
-		st.descendOwn, st.descendUnit = st.descend, r.unit
+	r.descent("descend_s", 1)
+	if r.descent("ascend_s", -1) && r.Has("descend_s") {
+		r.wrong("ascend_s", "ascend_s cannot stand beside descend_s: rounds get slower or faster")
 	}
-	for _, k := range []string{"send_off", "descend_s"} {
+	for _, k := range []string{"send_off", "descend_s", "ascend_s"} {
 		if r.Has(k) && !st.repeats {
 			r.wrong(k, "%s belongs to rounds: allowed is beside repeat", k)
 		}
@@ -165,6 +162,23 @@ func (r stepReader) group(depth int, next *int) {
 	if !r.Has("step") || len(r.Tables("step")) == 0 && strings.HasPrefix(r.Written("step"), "[") {
 		r.wrong("", "a group has no steps: allowed is at least one, under [[%sstep]]", strings.Repeat("step.", depth))
 	}
+}
+
+// descent reads by how much each round is faster than the one before, or slower where the sign is -1; it reports whether that is given.
+func (r stepReader) descent(key string, sign float64) bool {
+	d, ok := r.Float(key)
+	if !ok {
+		return r.Has(key)
+	}
+	st := r.step
+	if !(d > 0 && d <= mostDescend) {
+		r.Refuse(key, fmt.Sprintf("more than 0, at most %g seconds per 100 and round", mostDescend))
+		d = 0
+	}
+	st.descend = sign * d
+	st.descendOwn, st.descendUnit = st.descend, r.unit
+	st.descendAt, st.descendSpan = r.mark(key), valueSpan(r.Table, key)
+	return true
 }
 
 func (r stepReader) stretch() {

@@ -166,7 +166,7 @@ func (u *unroller) group(st *step, in scope) {
 		if st.repeat > 1 {
 			inner.round, inner.of = k+1, st.repeat
 		}
-		if st.descend > 0 && k > 0 {
+		if st.descend != 0 && k > 0 {
 			inner.faster, inner.descending, inner.descendRound = in.faster+float64(k)*st.descend, st, k+1
 		}
 		first := len(u.blocks)

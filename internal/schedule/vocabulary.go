@@ -16,6 +16,10 @@ const (
 	roleSendOff        // on 1:10
 	roleRest           // rest :20
 	roleDescend        // descend 2 s
+	roleAscend         // ascend 2 s
+	roleOdd            // odd at 1:50
+	roleEven           // even at 1:40
+	roleAlternate      // alternate easy, fast
 	roleBuild          // build 1:50 to 1:40
 	roleOpen           // open at 1:45
 	roleCap            // at most 6:00
@@ -49,14 +53,15 @@ var roles = func() map[string]role {
 	m := map[string]role{}
 	for r, words := range map[role]string{
 		rolePace: "at pace", roleIn: "in", roleSendOff: "on every leave leaving sendoff send-off",
-		roleRest: "rest rests resting ri r break pause", roleDescend: "descend descending descends desc", roleBuild: "build building builds",
+		roleRest: "rest rests resting ri r break pause", roleDescend: "descend descending descends desc", roleAscend: "ascend ascending ascends asc",
+		roleOdd: "odd odds", roleEven: "even evens", roleAlternate: "alternate alternating alternates alternately alt", roleBuild: "build building builds",
 		roleOpen: "open", roleCap: "cap max most", roleTo: "to", roleFrom: "from", roleBy: "by", rolePer: "per",
-		rolePlus: "plus", roleMinus: "minus less", roleThreshold: "threshold thr css", roleRounds: "rounds round sets reps repeats repetitions",
+		rolePlus: "plus", roleMinus: "minus less", roleThreshold: "threshold thr css t", roleRounds: "rounds round sets reps repeats repetitions",
 		roleTimes: "x times", roleThen: "then", roleFaster: "faster quicker", roleSlower: "slower", roleHold: "hold holding",
 		roleMetre: "m metre metres meter meters mtr mtrs", roleYard: "yd yds yard yards y", roleKilometre: "km",
 		roleSecond: "s sec secs second seconds", roleMinute: "min mins minute minutes", roleHour: "h hr hrs hour hours",
-		roleDrill:  "drill drills",
-		roleRemark: "kick kicking pull pulling swim swimming scull sculling free freestyle fr front crawl back backstroke bk breast breaststroke br fly butterfly im choice fins paddles snorkel board buoy loosen",
+		roleDrill:  "drill drills dr",
+		roleRemark: "kick kicking k pull pulling pl swim swimming scull sculling free freestyle fr front crawl back backstroke bk breast breaststroke br fly butterfly im choice fins paddles snorkel board buoy loosen",
 		roleFiller: "w take ladder pyramid order than each and with of the a an as for go going set after between ea all",
 		roleUntold: "total totals note notes focus equipment date coach",
 	} {
@@ -70,7 +75,7 @@ var roles = func() map[string]role {
 // kindWords are the kinds as they are written and miswritten, with what may stand for "-" already taken for one.
 var kindWords = map[string]string{
 	"warm-up": "warm-up", "warmup": "warm-up", "w/u": "warm-up", "wu": "warm-up", "w-up": "warm-up",
-	"main": "main", "main-set": "main", "mainset": "main", "main-sets": "main",
+	"main": "main", "main-set": "main", "mainset": "main", "main-sets": "main", "ms": "main",
 	"drill": "drill", "drills": "drill", "drill-set": "drill", "technique": "drill",
 	"recovery": "recovery", "recover": "recovery",
 	"cool-down": "cool-down", "cooldown": "cool-down", "c/d": "cool-down", "cd": "cool-down", "warm-down": "cool-down", "warmdown": "cool-down",
@@ -82,12 +87,31 @@ func kindOf(text string) string {
 	return kindWords[strings.Join(strings.Fields(strings.ToLower(strings.ReplaceAll(text, " - ", "-"))), "-")]
 }
 
+// shortened are remarks that are shown in full.
+var shortened = map[string]string{"k": "kick", "pl": "pull"}
+
+// orderWords are words that ask for something to be swum in its own way, which quotes would take away, with what to write for them.
+var orderWords = func() map[string]string {
+	m := map[string]string{"p": `did you mean pull? Or, for a pace, at 1:50`}
+	for words, say := range map[string]string{
+		"negative neg split splits progressive progressively accelerate accelerating increase increasing": `this is swum at more than one pace: write both, as in build 1:50 to 1:40 within each swim, or descend from 1:50 to 1:40 from one to the next`,
+		"broken":                 `write its parts in brackets, as in 2 x (50 at 1:40, rest :10; 50 at 1:40, rest :30)`,
+		"over under above below": `write threshold+2 for slower, threshold-2 for faster`,
+		"through":                `write 3 x ( before all that is swum three times, and ) behind it`,
+	} {
+		for _, w := range strings.Fields(words) {
+			m[w] = say
+		}
+	}
+	return m
+}()
+
 // numberWords are numbers that are written out.
 var numberWords = map[string]float64{"two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9, "ten": 10, "twelve": 12}
 
 // meant is the word that a misspelt one is likely to mean; empty where none is near.
 func meant(word string, paces map[string]*namedPace) string {
-	if len(word) < 4 || len(word) > 20 {
+	if len(word) < 4 || len(word) > 20 || word == "hard" || word == "fast" { // which are names of paces, and near yard and last
 		return ""
 	}
 	best, least := "", 2

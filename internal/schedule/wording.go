@@ -144,8 +144,8 @@ func (w *wording) group(st *step) string {
 	if st.repeats && (st.repeat > 1 || st.sendOff == 0) {
 		text = fmt.Sprintf("%d times: %s", st.repeat, text)
 	}
-	if st.descend > 0 {
-		text += fmt.Sprintf("; each round %s s per 100%s faster than the one before", tidy(st.descendOwn), w.foreign(st.descendUnit))
+	if st.descend != 0 {
+		text += "; each round " + w.descent(st)
 	}
 	if st.sendOff > 0 && st.repeat > 1 {
 		text += fmt.Sprintf("; a round starts every %s", units.FormatTime(st.sendOff))
@@ -153,6 +153,15 @@ func (w *wording) group(st *step) string {
 		text += fmt.Sprintf("; what follows starts %s after it", units.FormatTime(st.sendOff))
 	}
 	return text
+}
+
+// descent is what a round is beside the one before it.
+func (w *wording) descent(st *step) string {
+	than := "faster"
+	if st.descend < 0 {
+		than = "slower"
+	}
+	return fmt.Sprintf("%s s per 100%s %s than the one before", tidy(math.Abs(st.descendOwn)), w.foreign(st.descendUnit), than)
 }
 
 func tidy(n float64) string { return exactNumber(math.Round(n*100) / 100) }
@@ -175,19 +184,18 @@ func (w *wording) set(st *step) string {
 		text += w.extent(swim)
 	}
 	text += w.at(swim, 0)
-	if st.descend > 0 {
-		text += fmt.Sprintf(", each %s s per 100%s faster than the one before, the last%s", tidy(st.descendOwn), w.foreign(st.descendUnit), w.at(swim, last))
+	if st.descend != 0 {
+		text += ", each " + w.descent(st) + ", the last" + w.at(swim, last)
 	}
 	first := w.asked(swim, 0)
 	switch end := w.asked(swim, last); {
 	case first == "":
 	case first == end:
 		text += ", " + first + " each"
+	case (swim.extent == ByTime) == (st.descend > 0):
+		text += ", " + first + " up to " + end
 	default:
 		text += ", " + first + " down to " + end
-		if swim.extent == ByTime {
-			text = strings.TrimSuffix(text, first+" down to "+end) + first + " up to " + end
-		}
 	}
 	var rest time.Duration
 	if len(st.steps) == 2 {
