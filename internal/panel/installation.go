@@ -23,7 +23,7 @@ func (p *Panel) installationPage(w http.ResponseWriter, r *http.Request) {
 	s := p.cfg.Settings
 	var points []string
 	for _, q := range s.Model.Points() {
-		points = append(points, fmt.Sprintf("%.0f rpm %.2f m/s", q.Motor.RPM(), q.Water.MetresPerSecond()))
+		points = append(points, fmt.Sprintf("%.0f rpm: %.2f m/s", q.Motor.RPM(), q.Water.MetresPerSecond()))
 	}
 	m := s.Drive.Motor
 	cap := s.Ceiling(settings.Person{})
@@ -45,7 +45,7 @@ func (p *Panel) installationPage(w http.ResponseWriter, r *http.Request) {
 			{word("name"), s.Flume.Name, ""},
 			{word("top"), fmt.Sprintf("%.2f m/s, %s", cap.MetresPerSecond(), cap.Pace(units.Metre)), ""},
 			{word("inertia"), fmt.Sprintf("%g m", s.Flume.Inertia.Metres()), ""},
-			{word("calibration"), strings.Join(points, "; "), ""},
+			{word("calibration"), strings.Join(points, "\n"), ""},
 		}},
 		{word("drive"), []fact{
 			{word("drive"), s.Drive.Backend, ""},

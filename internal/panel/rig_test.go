@@ -23,6 +23,7 @@ import (
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/sequencer"
 	"flume.example/sequencerd/internal/settings"
+	"flume.example/sequencerd/internal/store"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -48,6 +49,7 @@ type options struct {
 	code      string
 	startFrom string
 	state     string
+	store     *store.Store
 	people    string // configuration in place of the default
 }
 
@@ -83,7 +85,7 @@ func newRig(t testing.TB, o options) *rig {
 	}
 	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true, Alive: r.alive}, max(o.rate, 1))
 	r.panel, err = New(Config{
-		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test",
+		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test", Store: o.store,
 		Refresh: 250 * time.Millisecond / time.Duration(max(o.rate, 1)),
 		Lay:     func(session *schedule.Session, who string) (rehearse.Input, error) { return layFor(s, session, who) },
 	})
