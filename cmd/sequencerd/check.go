@@ -24,7 +24,7 @@ func (k *checkCommand) Run(c console, line *commandLine) error {
 	if err != nil {
 		return err
 	}
-	if _, err := s.Person(line.Swimmer); err != nil {
+	if _, _, err := findPerson(s, line.Swimmer); err != nil {
 		return err
 	}
 	var problems fault.Problems
@@ -79,7 +79,7 @@ func check(line *commandLine, s *settings.Settings, name string, explain bool) (
 		return "", err
 	}
 	l := &loaded{settings: s, session: session}
-	if err := l.who(line); err != nil {
+	if err := l.who(line, session.Unit); err != nil {
 		return "", err
 	}
 	if session.NeedsThreshold() && l.threshold.IsZero() {

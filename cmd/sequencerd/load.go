@@ -23,7 +23,9 @@ type loaded struct {
 	session   *schedule.Session
 	text      string // the session as it was written
 	person    settings.Person
+	known     *known // what the store knows of them; nil where it does not
 	threshold units.Pace
+	given     bool // the threshold is the command line's
 	planner   *ramp.Planner
 	plan      run.Plan
 	remarks   []fault.Remark
@@ -44,20 +46,21 @@ func load(line *commandLine, file string) (*loaded, error) {
 		return nil, err
 	}
 	l := &loaded{settings: s, session: session, text: string(text)}
-	if err := l.who(line); err != nil {
+	if err := l.who(line, session.Unit); err != nil {
 		return nil, err
 	}
 	return l, l.lay()
 }
 
-// who finds the swimmer, and the threshold: the one given on the command line stands in for the swimmer's own.
-func (l *loaded) who(line *commandLine) (err error) {
-	if l.person, err = l.settings.Person(line.Swimmer); err != nil {
+// who finds the swimmer, and the threshold: the one given on the command line, per 100 of u where it says nothing else, stands in for the swimmer's own.
+func (l *loaded) who(line *commandLine, u units.Unit) (err error) {
+	if l.person, l.known, err = findPerson(l.settings, line.Swimmer); err != nil {
 		return err
 	}
 	l.threshold = l.person.Threshold
 	if line.Threshold != "" {
-		if l.threshold, err = units.ParsePace(line.Threshold, l.session.Unit); err != nil {
+		l.given = true
+		if l.threshold, err = units.ParsePace(line.Threshold, u); err != nil {
 			return refused{exitUsage, fmt.Errorf("--threshold: %w", err)}
 		}
 		if s := l.threshold.Seconds(); s < 40 || s > 360 {

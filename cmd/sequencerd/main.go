@@ -41,6 +41,8 @@ type commandLine struct {
 	Serve     serveCommand     `cmd:"" help:"Be the daemon: wall, panel, store, everything. Starts nothing by itself."`
 	NodeSim   nodeSimCommand   `cmd:"" help:"Play a drive node on the network, with a simulated motor and water behind it."`
 	Swims     swimsCommand     `cmd:"" help:"What was swum: list, show, trends, export, delete."`
+	Swimmers  swimmersCommand  `cmd:"" help:"Who swims: timed swims, thresholds, caps."`
+	HoldOn    holdOnCommand    `cmd:"" help:"Write a test for the flume that finds the threshold of --swimmer."`
 	Backup    backupCommand    `cmd:"" help:"Copy all swims to a file, also while one is swum."`
 	Restore   restoreCommand   `cmd:"" help:"Put a copy in the place of all swims."`
 	PanelCode panelCodeCommand `cmd:"" help:"Set the code that lets other devices command the panel."`

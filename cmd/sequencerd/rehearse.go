@@ -48,11 +48,14 @@ func (r *rehearseCommand) Run(c console, line *commandLine) error {
 	case r.JSON:
 		e := json.NewEncoder(c.out)
 		e.SetIndent("", "  ")
-		return e.Encode(result)
+		return e.Encode(withAsks{result, l.asksOf(time.Now())})
 	case r.CSV:
 		return result.WriteCSV(c.out, r.Step)
 	}
-	return result.WriteTable(c.out)
+	if err := result.WriteTable(c.out); err != nil {
+		return err
+	}
+	return l.asksOf(time.Now()).write(c.out)
 }
 
 func (l *loaded) rehearse() (*rehearse.Result, error) { return rehearse.Rehearse(l.input()) }

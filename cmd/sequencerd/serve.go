@@ -148,7 +148,7 @@ func (v *serveCommand) first(line *commandLine, s *settings.Settings, rec *recor
 		return l, nil
 	}
 	l = &loaded{settings: s}
-	if l.person, err = s.Person(line.Swimmer); err != nil {
+	if l.person, l.known, err = findPerson(s, line.Swimmer); err != nil {
 		return nil, err
 	}
 	l.planner, err = ramp.NewPlanner(s.Limits, s.Model, s.Ceiling(l.person))
@@ -219,10 +219,10 @@ func logStates(ctx context.Context, seq *sequencer.Sequencer, watched *alive.Kee
 	}
 }
 
-// layFor plans a session for a swimmer of the configuration.
+// layFor plans a session for a swimmer.
 func layFor(s *settings.Settings, session *schedule.Session, text, swimmer string) (l *loaded, err error) {
 	l = &loaded{settings: s, session: session, text: text}
-	if l.person, err = s.Person(swimmer); err != nil {
+	if l.person, l.known, err = findPerson(s, swimmer); err != nil {
 		return nil, err
 	}
 	l.threshold = l.person.Threshold

@@ -163,7 +163,7 @@ func (w *sheet) parse(line *commandLine) error {
 		return err
 	}
 	w.l.session = session
-	return w.l.who(line)
+	return w.l.who(line, session.Unit)
 }
 
 // offer takes a line from somebody who sits there: it is kept where it can be read, and said back.

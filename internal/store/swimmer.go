@@ -170,27 +170,43 @@ func putThreshold(conn *sqlite.Conn, swimmer int64, t Threshold) error {
 }
 
 // AddSwimmer keeps somebody new with everything that is known of them, or nothing. One who is there already is an error.
-func (s *Store) AddSwimmer(w *Swimmer) error {
+func (s *Store) AddSwimmer(w *Swimmer) error { return s.AddSwimmers([]Swimmer{*w}) }
+
+// AddSwimmers is AddSwimmer for all of them or none.
+func (s *Store) AddSwimmers(all []Swimmer) error {
 	return s.change(func(conn *sqlite.Conn) error {
-		if n, err := number(conn, `SELECT count(*) FROM swimmer WHERE name = ?`, w.Name); err != nil || n > 0 {
-			return errors.Join(err, fmt.Errorf("swimmer %q is here already", w.Name))
-		}
-		if err := putSwimmer(conn, w); err != nil {
-			return err
-		}
-		id := conn.LastInsertRowID()
-		for _, t := range w.Timed {
-			if err := putTimed(conn, id, t); err != nil {
-				return err
-			}
-		}
-		for _, t := range w.History {
-			if err := putThreshold(conn, id, t); err != nil {
+		for i := range all {
+			if err := addSwimmer(conn, &all[i]); err != nil {
 				return err
 			}
 		}
 		return nil
 	})
+}
+
+func addSwimmer(conn *sqlite.Conn, w *Swimmer) error {
+	n, err := number(conn, `SELECT count(*) FROM swimmer WHERE name = ?`, w.Name)
+	if err != nil {
+		return err
+	}
+	if n > 0 {
+		return fmt.Errorf("swimmer %q is here already", w.Name)
+	}
+	if err := putSwimmer(conn, w); err != nil {
+		return err
+	}
+	id := conn.LastInsertRowID()
+	for _, t := range w.Timed {
+		if err := putTimed(conn, id, t); err != nil {
+			return err
+		}
+	}
+	for _, t := range w.History {
+		if err := putThreshold(conn, id, t); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // ForgetSwimmer forgets somebody for good: with everything that they swam, or leaving that to nobody named. While a swim of theirs is under way it is

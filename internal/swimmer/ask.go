@@ -25,7 +25,7 @@ type Asks struct {
 	Hardest            Effort // the stretch above the threshold that takes most; zero where there is none
 }
 
-// Effort is a stretch of blocks without a break that are all above the threshold.
+// Effort is a stretch of blocks without a break that are all above the threshold. Open blocks are none: they end when somebody says so.
 type Effort struct {
 	First, Last int // blocks
 	Figure
@@ -78,6 +78,10 @@ func Ask(blocks []schedule.Block, threshold units.Speed) Asks {
 		a.Below.add(slow)
 		a.Above.add(fast)
 		a.Near.add(Figure{asked.Time - slow.Time - fast.Time, units.Metres(asked.Distance.Metres() - slow.Distance.Metres() - fast.Distance.Metres())})
+		if b.Extent == schedule.Open { // ends when somebody says so: it asks nobody to hold on to its cap
+			end()
+			continue
+		}
 		// A two-pace block that crosses the threshold is an effort only where it is above; it may begin or end one.
 		if to < from && min(from, to) <= cs {
 			e.take(i, stretch(from, to, ask.Time, cs, math.Inf(1)), cs, &over)

@@ -74,6 +74,12 @@ func TestAsk(t *testing.T) {
 	if a.Hardest.First != 5 || a.Hardest.Last != 6 {
 		t.Errorf("blocks %d to %d", a.Hardest.First, a.Hardest.Last)
 	}
+	for i := range b { // an open block asks nobody to hold on
+		b[i].Extent, b[i].Time = schedule.Open, 2*time.Minute
+	}
+	if a := Ask(b, units.MetresPerSecond(1)); a.Hardest.Time != 0 || a.Above.Time == 0 {
+		t.Errorf("open blocks: %+v", a)
+	}
 	if a := Ask(b, units.Speed{}); a.Unknown.Distance != a.Total.Distance || a.Hardest.Time != 0 || a.Above.Time != 0 {
 		t.Errorf("without a threshold: %+v", a)
 	}
