@@ -23,6 +23,7 @@ const (
 	watchdog  = 2 * time.Second              // of the service's unit
 	lowWater  = 2 * time.Second              // the guard's patience with the water level
 	nobody    = 60 * time.Second             // and with nobody seen
+	fullTime  = 6 * time.Second              // a block ends meanwhile, and the store is tried
 	softTime  = 12 * time.Second             // a soft stop with this place's ramps; after that it is a fast one
 
 	stopTime = pressTime + answer + effect + look
@@ -47,6 +48,7 @@ type class struct {
 	swims  bool          // only while blocks run
 	small  bool          // needs a disk that can be filled
 	goesOn bool          // nothing may stop
+	ends   bool          // the daemon does not outlive it
 	do     func(p *place, r *rand.Rand) error
 	heal   func(p *place, r *rand.Rand) error // when the motor is at rest; nil for a class of which nothing is left
 }
@@ -161,14 +163,16 @@ var classes = []class{
 		do: hands(wedge(true), hand("stop press")), heal: hands(wedge(false), hand("stop release"))},
 	{name: "frozen", on: "SN", begun: linkLoss + effect + look, why: "link-loss time 500, effect 20, seen 20",
 		do: signal(syscall.SIGSTOP), heal: signal(syscall.SIGCONT)},
-	{name: "frozen, ended by its watchdog", on: "L", begun: watchdog + launch + stopTime, why: "watchdog 2 s, stop-drive starts 400, then as a stop", do: frozen},
-	{name: "killed", on: "L", begun: launch + stopTime, why: "stop-drive starts 400, then as a stop", do: killed},
-	{name: "killed", on: "SN", begun: linkLoss + effect + look, why: "stop-drive, the will or link loss: 500, effect 20, seen 20", do: killed},
-	{name: "killed, configuration broken", on: "L", begun: launch + stopTime, why: "the record names the drive: as killed", do: hands(broken, killed), heal: mended},
-	{name: "killed, configuration broken", on: "SN", begun: linkLoss + effect + look, why: "the record names the drive: as killed", do: hands(broken, killed), heal: mended},
-	{name: "disk full, killed", on: "L", begun: launch + stopTime, why: "the record is there already: as killed", small: true, do: hands(fill, killed), heal: empty},
+	{name: "frozen, ended by its watchdog", on: "L", begun: watchdog + launch + stopTime, why: "watchdog 2 s, stop-drive starts 400, then as a stop", ends: true, do: frozen},
+	{name: "killed", on: "L", begun: launch + stopTime, why: "stop-drive starts 400, then as a stop", ends: true, do: killed},
+	{name: "killed", on: "SN", begun: linkLoss + effect + look, why: "stop-drive, the will or link loss: 500, effect 20, seen 20", ends: true, do: killed},
+	{name: "killed, configuration broken", on: "L", begun: launch + stopTime, why: "the record names the drive: as killed", ends: true, do: hands(broken, killed), heal: mended},
+	{name: "killed, configuration broken", on: "SN", begun: linkLoss + effect + look, why: "the record names the drive: as killed", ends: true, do: hands(broken, killed), heal: mended},
+	{name: "disk full, killed", on: "L", begun: launch + stopTime, why: "the record is there already: as killed", small: true, ends: true, do: hands(fill, killed), heal: empty},
 	{name: "disk full, stop pressed", on: "SN", begun: stopTime, why: "a full disk stops nothing, and delays no stop", small: true,
 		do: hands(fill, hand("stop press")), heal: hands(empty, hand("stop release"))},
+	{name: "disk full", on: "SN", why: "what cannot be kept stops nothing", small: true, swims: true, goesOn: true,
+		do: hands(fill, func(*place, *rand.Rand) error { pass(fullTime); return nil }), heal: empty},
 	{name: "a second daemon", on: "SN", why: "it is refused, and nothing stops", swims: true, goesOn: true, do: second},
 }
 

@@ -1,6 +1,7 @@
 package faults
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"time"
@@ -66,16 +67,22 @@ func (f *fault) play() (result, verdict) {
 	f.then = monotonic()
 	done := make(chan error, 1)
 	go func() { done <- f.class.do(f.place, f.random) }()
+	late := false
 	if f.class.goesOn {
 		f.wrong("it", <-done)
 		pass(again)
+		f.heal()
 		if f.early() {
 			return f.result, missed
 		}
 		f.untouched()
-		return f.result, judged
+	} else {
+		late = f.stops(done)
 	}
-	if late := f.stops(done); late && len(f.result.Wrong) == 1 {
+	if f.daemon.gone() && !f.class.ends {
+		f.wrong("the daemon", errors.New("it has ended"))
+	}
+	if late && len(f.result.Wrong) == 1 {
 		return f.result, behind
 	}
 	return f.result, judged
@@ -152,7 +159,6 @@ func (f *fault) stops(done <-chan error) (late bool) {
 		f.wrong("the motor", fmt.Errorf("it is not at rest after %v: %+v", patience, f.motor.now()))
 	case f.result.Moving:
 		f.result.Begun, f.result.Rest = begun-f.then, rest-f.then
-		f.result.Away = f.noise.within(f.then-tick, rest)
 		late = f.judge()
 	}
 	f.wrong("it", <-done)
@@ -160,25 +166,37 @@ func (f *fault) stops(done <-chan error) (late bool) {
 		pass(2 * time.Second)
 	}
 	pass(time.Duration(f.random.Int64N(int64(again))))
-	if f.class.heal != nil {
-		f.wrong("healing it", f.class.heal(f.place, f.random))
-	}
+	f.heal()
 	pass(again)
-	f.still(max(rest, f.then))
+	if rested || !f.result.Moving {
+		f.still(max(rest, f.then))
+	}
 	return late
 }
 
-// judge holds the times to their bounds. For as long as this machine was away, nobody can have done anything.
+func (f *fault) heal() {
+	if f.class.heal != nil {
+		f.wrong("healing it", f.class.heal(f.place, f.random))
+	}
+}
+
+// judge holds the times to their bounds. For as long as this machine was away before a bound was over, nobody can have done anything.
 func (f *fault) judge() (late bool) {
-	if b := f.class.begun; b > 0 && f.result.Begun > b+f.result.Away {
-		f.wrong("the motor", fmt.Errorf("its stop began after %v, bound %v (%s), this machine was away for %v", f.result.Begun, b, f.class.why, f.result.Away))
-		return true
+	within := func(what string, took, bound time.Duration) {
+		away := f.noise.within(f.then-tick, f.then+bound)
+		f.result.Away = max(f.result.Away, away)
+		if took > bound+away {
+			f.wrong("the motor", fmt.Errorf("%s after %v, bound %v (%s), this machine was away for %v", what, took, bound, f.class.why, away))
+			late = true
+		}
 	}
-	if b := f.class.rest(); f.result.Rest > b+f.result.Away {
-		f.wrong("the motor", fmt.Errorf("it was at rest after %v, bound %v, this machine was away for %v", f.result.Rest, b, f.result.Away))
-		return true
+	if b := f.class.begun; b > 0 {
+		within("its stop began", f.result.Begun, b)
 	}
-	return false
+	if !late {
+		within("it was at rest", f.result.Rest, f.class.rest())
+	}
+	return late
 }
 
 // still looks for anything that moved by itself after an instant.
