@@ -66,7 +66,7 @@ func (l *loaded) asksOf(today time.Time) *asks {
 	var weeks []swimmer.Week
 	var cautions []fault.Remark
 	if k := l.known; k != nil {
-		for _, w := range k.weeks {
+		for _, w := range k.Weeks {
 			weeks = append(weeks, swimmer.Week{Monday: w.Monday, Distance: w.Total.Distance})
 		}
 	}
@@ -74,18 +74,18 @@ func (l *loaded) asksOf(today time.Time) *asks {
 	case l.threshold.IsZero():
 	case l.given:
 		a.From = "given on the command line"
-	case k == nil || k.now.Pace.IsZero():
+	case k == nil || k.Now.Pace.IsZero():
 		a.From = "from the configuration"
 	default:
-		a.From, fit = k.whence(), k.fit
-		if !k.now.Flume {
-			pool := k.now.Pace.In(units.Metre).Seconds()
+		a.From, fit = k.Whence(), k.Fit
+		if !k.Now.Flume {
+			pool := k.Now.Pace.In(units.Metre).Seconds()
 			a.Pool, a.Offset = &pool, &k.Offset
 		}
-		if k.now.Error > 0 {
-			a.Error = &k.now.Error
+		if k.Now.Error > 0 {
+			a.Error = &k.Now.Error
 		}
-		cautions = doubts(k, today)
+		cautions = k.Doubts(today)
 	}
 	s := a.sum
 	a.AboveS, a.AboveM = s.Above.Time.Seconds(), s.Above.Distance.Metres()

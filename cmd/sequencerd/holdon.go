@@ -35,8 +35,8 @@ func (h *holdOnCommand) Run(c console, line *commandLine) error {
 	unit, reserve, sure := units.Metre, units.Distance{}, false
 	if k := l.known; k != nil {
 		unit = k.Unit
-		if k.fit != nil && !l.given {
-			reserve, sure = k.fit.Reserve, k.fit.Sure() && k.now.Flume
+		if k.Fit != nil && !l.given {
+			reserve, sure = k.Fit.Reserve, k.Fit.Sure() && k.Now.Flume
 		}
 	}
 	test, err := swimmer.PlanHoldOn(l.threshold.Speed(), reserve, sure, h.Blocks, unit, s.Ceiling(l.person))

@@ -9,6 +9,7 @@ import (
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/ramp"
+	"flume.example/sequencerd/internal/roster"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/safety"
 	"flume.example/sequencerd/internal/schedule"
@@ -23,7 +24,7 @@ type loaded struct {
 	session   *schedule.Session
 	text      string // the session as it was written
 	person    settings.Person
-	known     *known // what the store knows of them; nil where it does not
+	known     *roster.Known // what the store knows of them; nil where it does not
 	threshold units.Pace
 	given     bool // the threshold is the command line's
 	planner   *ramp.Planner

@@ -7,8 +7,8 @@ import (
 	"strings"
 	"time"
 
-	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/rehearse"
+	"flume.example/sequencerd/internal/roster"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/store"
 	"flume.example/sequencerd/internal/swimmer"
@@ -19,11 +19,11 @@ import (
 func listSwimmers(out io.Writer, st *store.Store, cfg *settings.Settings, names []string) error {
 	rows := [][]string{{"swimmer", "threshold in the flume", "", "cap", ""}}
 	for _, name := range names {
-		k, err := knowledge(st, name, simulatedFlume(cfg))
+		k, err := roster.Look(st, name, roster.Simulated(cfg))
 		if err != nil {
 			return err
 		}
-		rows = append(rows, []string{k.Name, tenths(k.flume(), k.Unit), plusMinus(k), capText(k.Cap), k.whence()})
+		rows = append(rows, []string{k.Name, tenths(k.Flume(), k.Unit), plusMinus(k), capText(k.Cap), k.Whence()})
 	}
 	for _, p := range cfg.People {
 		if !slices.ContainsFunc(names, func(n string) bool { return strings.EqualFold(n, p.Name) }) {
@@ -60,76 +60,56 @@ func tenths(p units.Pace, u units.Unit) string {
 }
 
 // plusMinus is how sure a threshold is.
-func plusMinus(k *known) string {
-	if k.now.Error == 0 {
+func plusMinus(k *roster.Known) string {
+	if k.Now.Error == 0 {
 		return ""
 	}
-	return fmt.Sprintf("±%.1f", k.now.Error*k.Unit.Metres())
+	return fmt.Sprintf("±%.1f", k.Now.Error*k.Unit.Metres())
 }
 
 // showThreshold says what counts now, and what may be doubted of it.
-func showThreshold(out io.Writer, k *known, today time.Time) error {
+func showThreshold(out io.Writer, k *roster.Known, today time.Time) error {
 	var b strings.Builder
 	writeThreshold(&b, k, today)
 	_, err := io.WriteString(out, b.String())
 	return err
 }
 
-func writeThreshold(b *strings.Builder, k *known, today time.Time) {
-	if k.now.Pace.IsZero() {
+func writeThreshold(b *strings.Builder, k *roster.Known, today time.Time) {
+	if k.Now.Pace.IsZero() {
 		fmt.Fprintf(b, "%s, threshold not known", k.Name)
 	} else {
-		fmt.Fprintf(b, "%s, threshold %s %s", k.Name, tenths(k.now.Pace, k.Unit), k.whence())
+		fmt.Fprintf(b, "%s, threshold %s %s", k.Name, tenths(k.Now.Pace, k.Unit), k.Whence())
 		switch {
-		case k.now.Error > 0:
+		case k.Now.Error > 0:
 			fmt.Fprintf(b, ", %s s in 95 of 100 cases", plusMinus(k))
-		case k.fit != nil:
+		case k.Fit != nil:
 			b.WriteString(", with an error that two swims do not tell")
 		}
 	}
-	if !k.now.Pace.IsZero() && !k.now.Flume && k.Offset != 0 {
+	if !k.Now.Pace.IsZero() && !k.Now.Flume && k.Offset != 0 {
 		way := "faster"
 		if k.Offset > 0 {
 			way = "slower"
 		}
-		fmt.Fprintf(b, "; in the flume %s, %.3g s per 100 m %s", tenths(k.flume(), k.Unit), max(k.Offset, -k.Offset), way)
+		fmt.Fprintf(b, "; in the flume %s, %.3g s per 100 m %s", tenths(k.Flume(), k.Unit), max(k.Offset, -k.Offset), way)
 	}
 	if k.Cap != (units.Speed{}) {
 		fmt.Fprintf(b, "; cap %s", capText(k.Cap))
 	}
 	b.WriteString(".\n")
-	for _, r := range doubts(k, today) {
+	for _, r := range k.Doubts(today) {
 		fmt.Fprintf(b, "Note: %s [%s]\n", r.Text, r.Code)
 	}
-	if k.now.Pace.IsZero() && k.why != nil {
-		fmt.Fprintf(b, "Note: %v.\n", k.why)
+	if k.Now.Pace.IsZero() && k.Why != nil {
+		fmt.Fprintf(b, "Note: %v.\n", k.Why)
 	}
 }
 
-// doubts are all warnings about the threshold that counts.
-func doubts(k *known, today time.Time) (out []fault.Remark) {
-	switch {
-	case k.now.Pace.IsZero():
-		return nil
-	case k.fit != nil:
-		out = k.fit.Doubts(today)
-	case k.now.ByHand:
-		out = append(out, fault.Remark{Code: swimmer.SetByHand, Block: -1, Text: "The threshold was set by hand: nobody knows how sure it is."})
-		fallthrough
-	default:
-		out = append(out, swimmer.Age(k.now.Day, today)...)
-	}
-	if !k.now.Flume && k.Offset == 0 {
-		out = append(out, fault.Remark{Code: swimmer.OtherWater, Block: -1,
-			Text: "It is a pool threshold. Flume swimming mostly costs less: a hold-on test finds the flume's own, sequencerd swimmers offset shifts this one."})
-	}
-	return out
-}
-
-func showSwimmer(out io.Writer, k *known, today time.Time) error {
+func showSwimmer(out io.Writer, k *roster.Known, today time.Time) error {
 	var b strings.Builder
 	writeThreshold(&b, k, today)
-	if k.fit != nil {
+	if k.Fit != nil {
 		writeFit(&b, k)
 	}
 	if len(k.Timed) > 0 {
@@ -140,15 +120,15 @@ func showSwimmer(out io.Writer, k *known, today time.Time) error {
 			if t.Flume {
 				where = swimmer.Flume
 			}
-			rows = append(rows, []string{fmt.Sprint(t.Number), dayText(t.Day), metres(t.Distance), units.FormatTime(t.Time), tenths(store.Figure{Time: t.Time, Distance: t.Distance}.Speed().Pace(k.Unit), k.Unit), where.String()})
+			rows = append(rows, []string{fmt.Sprint(t.Number), dayText(t.Day), roster.Metres(t.Distance), units.FormatTime(t.Time), tenths(store.Figure{Time: t.Time, Distance: t.Distance}.Speed().Pace(k.Unit), k.Unit), where.String()})
 		}
 		rehearse.Columns(&b, rows, "rlrrrl")
 	}
-	if len(k.held) > 0 {
+	if len(k.Held) > 0 {
 		b.WriteString("\nHold-on tests:\n")
 		rows := [][]string{{"swim", "on", "block", "pace", "held", "distance", ""}}
-		for _, h := range k.held {
-			s, why := asHeld(h).Counts()
+		for _, h := range k.Held {
+			s, why := roster.AsHeld(h).Counts()
 			switch {
 			case why != "":
 				why = "does not count: " + why
@@ -179,15 +159,15 @@ func showSwimmer(out io.Writer, k *known, today time.Time) error {
 }
 
 // writeFit writes what the fit says besides the threshold.
-func writeFit(b *strings.Builder, k *known) {
-	fmt.Fprintf(b, "Reserve above it: %.1f m", k.fit.Reserve.Metres())
-	if e, ok := k.fit.ReserveError(); ok {
+func writeFit(b *strings.Builder, k *roster.Known) {
+	fmt.Fprintf(b, "Reserve above it: %.1f m", k.Fit.Reserve.Metres())
+	if e, ok := k.Fit.ReserveError(); ok {
 		fmt.Fprintf(b, ", standard error %.1f m", e.Metres())
 	}
-	b.WriteString(" (not reliable by itself).\n\nPredicted in the " + k.fit.Where().String() + ":\n")
+	b.WriteString(" (not reliable by itself).\n\nPredicted in the " + k.Fit.Where().String() + ":\n")
 	var rows [][]string
 	for _, d := range distances(k.Unit) {
-		p, err := k.fit.Time(d)
+		p, err := k.Fit.Time(d)
 		if err != nil {
 			continue
 		}
@@ -195,7 +175,7 @@ func writeFit(b *strings.Builder, k *known) {
 		if p.Beyond {
 			note = "with care: outside 2 to 15 minutes"
 		}
-		rows = append(rows, []string{metres(d), p.String(), note})
+		rows = append(rows, []string{roster.Metres(d), p.String(), note})
 	}
 	rehearse.Columns(b, rows, "rll")
 }

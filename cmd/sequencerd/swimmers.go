@@ -4,12 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
 	"time"
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/roster"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/store"
 	"flume.example/sequencerd/internal/swimmer"
@@ -56,7 +56,7 @@ func (s *swimmersCommand) open(line *commandLine, change bool) (*store.Store, *s
 }
 
 // with finds somebody, and changes or shows them.
-func (s *swimmersCommand) with(line *commandLine, name string, f func(st *store.Store, k *known) error) error {
+func (s *swimmersCommand) with(line *commandLine, name string, f func(st *store.Store, k *roster.Known) error) error {
 	st, cfg, err := s.open(line, false)
 	if errors.Is(err, store.ErrNone) {
 		return fmt.Errorf("swimmer %q: %w; sequencerd swimmers add %q makes somebody known", name, store.ErrNobody, name)
@@ -65,7 +65,7 @@ func (s *swimmersCommand) with(line *commandLine, name string, f func(st *store.
 		return err
 	}
 	defer st.Close()
-	k, err := knowledge(st, name, simulatedFlume(cfg))
+	k, err := roster.Look(st, name, roster.Simulated(cfg))
 	if err != nil {
 		return err
 	}
@@ -100,7 +100,7 @@ type swimmersShow struct {
 }
 
 func (s *swimmersShow) Run(c console, line *commandLine) error {
-	return line.Swimmers.with(line, s.Name, func(_ *store.Store, k *known) error { return showSwimmer(c.out, k, time.Now()) })
+	return line.Swimmers.with(line, s.Name, func(_ *store.Store, k *roster.Known) error { return showSwimmer(c.out, k, time.Now()) })
 }
 
 type swimmersAdd struct {
@@ -115,7 +115,7 @@ func (a *swimmersAdd) Run(c console, line *commandLine) error {
 	if w.Unit, err = units.ParseUnit(a.Unit); err != nil {
 		return err
 	}
-	if err := checkSwimmer(w); err != nil {
+	if err := roster.Check(w); err != nil {
 		return err
 	}
 	st, _, err := line.Swimmers.open(line, true)
@@ -143,7 +143,7 @@ func (s *swimmersSwam) Run(c console, line *commandLine) error {
 	if s.Drop == 0 && s.Time == "" {
 		return refused{exitUsage, errors.New("say how far and in what time, as in 400m 5:49, or --drop NUMBER")}
 	}
-	return line.Swimmers.with(line, s.Name, func(st *store.Store, k *known) error {
+	return line.Swimmers.with(line, s.Name, func(st *store.Store, k *roster.Known) error {
 		if s.Drop != 0 {
 			if err := st.DropTimed(k.Name, s.Drop); err != nil {
 				return err
@@ -151,7 +151,7 @@ func (s *swimmersSwam) Run(c console, line *commandLine) error {
 		} else if err := s.add(st, k); err != nil {
 			return err
 		}
-		return line.Swimmers.with(line, s.Name, func(_ *store.Store, now *known) error {
+		return line.Swimmers.with(line, s.Name, func(_ *store.Store, now *roster.Known) error {
 			if len(now.History) > len(k.History) {
 				fmt.Fprintf(c.out, "%s has a new threshold.\n", k.Name)
 			}
@@ -160,8 +160,8 @@ func (s *swimmersSwam) Run(c console, line *commandLine) error {
 	})
 }
 
-func (s *swimmersSwam) add(st *store.Store, k *known) error {
-	d, err := parseDistance(s.Distance, k.Unit)
+func (s *swimmersSwam) add(st *store.Store, k *roster.Known) error {
+	d, err := roster.ParseDistance(s.Distance, k.Unit)
 	if err != nil {
 		return err
 	}
@@ -172,44 +172,12 @@ func (s *swimmersSwam) add(st *store.Store, k *known) error {
 	if err := (swimmer.Swim{Distance: d, Time: t}).Check(); err != nil {
 		return err
 	}
-	day, err := parseDay(s.Day, time.Now())
+	day, err := roster.ParseDay(s.Day, time.Now())
 	if err != nil {
 		return err
 	}
 	_, err = st.AddTimed(k.Name, store.Timed{Distance: d, Time: t, Day: day, Flume: s.Flume})
 	return err
-}
-
-// parseDistance reads "400", "400m" or "500 yd".
-func parseDistance(text string, u units.Unit) (units.Distance, error) {
-	number := strings.TrimSpace(text)
-	for _, one := range []units.Unit{units.Yard, units.Metre} {
-		if n, ok := strings.CutSuffix(number, one.String()); ok {
-			number, u = strings.TrimSpace(n), one
-			break
-		}
-	}
-	n, err := strconv.ParseFloat(number, 64)
-	if err != nil || !(n > 0 && n < 1e6) {
-		return units.Distance{}, fmt.Errorf("distance %q: allowed is a number with m or yd behind it, as in 400m", text)
-	}
-	return units.Of(n, u), nil
-}
-
-// parseDay reads a date that is not in the future; an empty one is today, where the clock is set.
-func parseDay(text string, now time.Time) (time.Time, error) {
-	today := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, time.UTC)
-	if text == "" {
-		if now.Year() < 2020 {
-			return time.Time{}, errors.New("the clock of this computer is not set: say the day with --day, as in --day 2026-05-20")
-		}
-		return today, nil
-	}
-	day, err := time.Parse(time.DateOnly, text)
-	if err != nil || day.Year() < 1950 || now.Year() >= 2020 && day.After(today) {
-		return time.Time{}, fmt.Errorf("day %q: allowed is a date that is not in the future, as in 2026-05-20", text)
-	}
-	return day, nil
 }
 
 type swimmersThreshold struct {
@@ -220,7 +188,7 @@ type swimmersThreshold struct {
 }
 
 func (t *swimmersThreshold) Run(c console, line *commandLine) error {
-	return line.Swimmers.with(line, t.Name, func(st *store.Store, k *known) error {
+	return line.Swimmers.with(line, t.Name, func(st *store.Store, k *roster.Known) error {
 		pace, err := units.ParsePace(t.Pace, k.Unit)
 		if err != nil {
 			return err
@@ -228,14 +196,14 @@ func (t *swimmersThreshold) Run(c console, line *commandLine) error {
 		if err := swimmer.CheckThreshold(pace); err != nil {
 			return err
 		}
-		day, err := parseDay(t.Day, time.Now())
+		day, err := roster.ParseDay(t.Day, time.Now())
 		if err != nil {
 			return err
 		}
 		if err := st.AddThreshold(k.Name, store.Threshold{Day: day, Pace: pace, Flume: t.Flume, ByHand: true}); err != nil {
 			return err
 		}
-		return line.Swimmers.with(line, t.Name, func(_ *store.Store, now *known) error { return showThreshold(c.out, now, time.Now()) })
+		return line.Swimmers.with(line, t.Name, func(_ *store.Store, now *roster.Known) error { return showThreshold(c.out, now, time.Now()) })
 	})
 }
 
@@ -246,7 +214,7 @@ type swimmersOffset struct {
 }
 
 func (o *swimmersOffset) Run(c console, line *commandLine) error {
-	return line.Swimmers.with(line, o.Name, func(st *store.Store, k *known) error {
+	return line.Swimmers.with(line, o.Name, func(st *store.Store, k *roster.Known) error {
 		if k.Offset = o.Slower - o.Faster; o.Faster < 0 || o.Slower < 0 {
 			return errors.New("the offset's seconds are no less than 0: --faster or --slower says which way")
 		}
@@ -264,14 +232,14 @@ func (p *swimmersCap) Run(c console, line *commandLine) error {
 	if p.None == (p.Cap != 0) {
 		return refused{exitUsage, errors.New("say the fastest water in m/s, 0.2 to 3, or --none")}
 	}
-	return line.Swimmers.with(line, p.Name, func(st *store.Store, k *known) error {
+	return line.Swimmers.with(line, p.Name, func(st *store.Store, k *roster.Known) error {
 		k.Cap = units.MetresPerSecond(p.Cap)
 		return change(c, st, k)
 	})
 }
 
-func change(c console, st *store.Store, k *known) error {
-	if err := checkSwimmer(&store.Swimmer{Name: k.Name, Cap: k.Cap, Offset: k.Offset}); err != nil {
+func change(c console, st *store.Store, k *roster.Known) error {
+	if err := roster.Check(&store.Swimmer{Name: k.Name, Cap: k.Cap, Offset: k.Offset}); err != nil {
 		return err
 	}
 	if err := st.PutSwimmer(&k.Swimmer); err != nil {
@@ -299,13 +267,13 @@ func (e *swimmersExport) Run(c console, line *commandLine) error {
 		all = []store.Swimmer{{Name: e.Name}}
 	}
 	for i := range all {
-		k, err := knowledge(st, all[i].Name, simulatedFlume(cfg))
+		k, err := roster.Look(st, all[i].Name, roster.Simulated(cfg))
 		if err != nil {
 			return err
 		}
 		all[i] = k.Swimmer
-		for _, h := range k.held { // elsewhere, the swims that they are from are not there
-			if s, why := asHeld(h).Counts(); why == "" && !s.Simulated {
+		for _, h := range k.Held { // elsewhere, the swims that they are from are not there
+			if s, why := roster.AsHeld(h).Counts(); why == "" && !s.Simulated {
 				all[i].Timed = append(all[i].Timed, store.Timed{Distance: s.Distance, Time: s.Time, Day: s.Date, Flume: true})
 			}
 		}
@@ -327,7 +295,7 @@ func (i *swimmersImport) Run(c console, line *commandLine) error {
 		return fault.Problem{File: i.File, Text: err.Error()}
 	}
 	for n := range all {
-		if err := checkSwimmer(&all[n]); err != nil {
+		if err := roster.Check(&all[n]); err != nil {
 			return fault.Problem{File: i.File, Text: fmt.Sprintf("swimmer %q: %v", all[n].Name, err)}
 		}
 	}

@@ -273,18 +273,18 @@ func TestHoldOnGoesIntoTheThreshold(t *testing.T) {
 	f.end()
 	out := good(t, "swimmers", "--config", c, "show", "Nell Brook")
 	says(t, out, "from flume swims", "SIMULATED", "does not count: it was disturbed", "Hold on 4")
-	k, err := stored(f.cfg, "Nell Brook")
+	_, k, err := findPerson(f.cfg, "Nell Brook")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !k.now.Flume || k.fit == nil || len(k.fit.Swims) != 3 {
-		t.Fatalf("%+v\n%s", k.now, out)
+	if !k.Now.Flume || k.Fit == nil || len(k.Fit.Swims) != 3 {
+		t.Fatalf("%+v\n%s", k.Now, out)
 	}
 	// The water is delivered by a plant that is off the model, and estimated by the model.
-	if got := k.now.Pace.Seconds(); got < 86.5 || got > 88.5 {
-		t.Errorf("threshold %s, want 1:27.5\n%s", k.now.Pace, out)
+	if got := k.Now.Pace.Seconds(); got < 86.5 || got > 88.5 {
+		t.Errorf("threshold %s, want 1:27.5\n%s", k.Now.Pace, out)
 	}
-	if r := k.fit.Reserve.Metres(); r < 15 || r > 21 {
+	if r := k.Fit.Reserve.Metres(); r < 15 || r > 21 {
 		t.Errorf("reserve %.1f m, want 18", r)
 	}
 	says(t, good(t, "rehearse", "--config", c, "--swimmer", "Nell Brook", filepath.Join("..", "..", "config", "sessions", "over-and-under.toml")), "from flume swims", "±")
