@@ -1,5 +1,12 @@
 package schedule
 
+import (
+	"cmp"
+	"math"
+
+	"flume.example/sequencerd/internal/units"
+)
+
 // descend reads what follows the word, ascend too: 2 s, by 2 s, 1-3, 1-3 from … to …, from … to …, or nothing where two paces stand elsewhere.
 func (p *lineParser) descend(it *item, at int) bool {
 	d := &descendText{token: at, slower: p.tokens[at].kind == tWord && roles[p.tokens[at].text] == roleAscend}
@@ -106,4 +113,80 @@ func (d *descendText) example() string {
 		return "ascend from 1:40 to 1:50"
 	}
 	return "descend from 1:50 to 1:40"
+}
+
+// descending makes the rounds of a group faster one by one, or slower.
+func (b *lineBuilder) descending(it *item, g step) step {
+	d, total := it.descend, g.repeat
+	if len(it.counts) == 0 || total < 2 {
+		b.wrong(it, d.token, "%s belongs to two or more repetitions, as in 6 x 100 at 1:50 %s 2 s", d.word(), d.word())
+		return g
+	}
+	if d.every > 0 && total%d.every != 0 {
+		b.wrong(it, d.token, "%d repetitions do not make whole groups of %d", total, d.every)
+		return g
+	}
+	n := cmp.Or(d.every, total)
+	g.descendAt = b.mark(d.token, max(d.to, d.token+1))
+	g.descendUnit = b.session.Unit
+	st := &g.steps[0]
+	if st.extent == ByDistance && it.items == nil {
+		g.descendUnit = st.unit
+	}
+	last := d.end
+	if d.from == nil && d.by == 0 {
+		last = it.second
+	}
+	switch {
+	case d.by > 0:
+		g.descendOwn = d.by.Seconds()
+		if it.in != nil {
+			g.descendOwn = math.Round(g.descendOwn*100/st.written*1000) / 1000
+			g.descendIn = true
+		}
+		if g.descendSpan = b.span(d.byToken, d.to); d.slower {
+			g.descendOwn = -g.descendOwn
+		}
+	case last == nil:
+		b.wrong(it, d.token, "by how much? Write %s 2 s, or %s", d.word(), d.example())
+		return g
+	case it.items != nil:
+		b.wrong(it, d.token, "from and to belong to repetitions of one swim; rounds of several go by seconds, as in %s 2 s", d.word())
+		return g
+	default:
+		from, to := st.from, b.pace(it, last, b.unitOf(st), st.unitSaid)
+		if from.relative != to.relative || from.in != to.in || from.in == metresPerSecond {
+			b.wrong(it, last.token, "both paces of a descend or ascend are of one kind: both beside the threshold, or both times per 100 of one unit")
+			return g
+		}
+		if faster := from.own - to.own; faster == 0 || d.slower != (faster < 0) {
+			b.wrong(it, last.token, "%s", map[bool]string{
+				false: "descend goes from slower to faster: the second pace has to be the faster one; the other way round write ascend",
+				true:  "ascend goes from faster to slower: the second pace has to be the slower one; the other way round write descend",
+			}[d.slower])
+			return g
+		}
+		g.descendOwn, g.descendUnit = (from.own-to.own)/float64(n-1), from.in.unit()
+	}
+	g.descend = g.descendOwn * (b.session.Unit.Metres() / g.descendUnit.Metres())
+	if by := math.Abs(g.descend); !(by > 0 && by <= mostDescend) {
+		b.wrong(it, d.token, "each one comes to %.4g seconds per 100 %s: allowed is more than 0, at most %g", by, d.than(), mostDescend)
+	}
+	if d.by > 0 && d.every == 0 {
+		return g
+	}
+	at, spot := g.repeatAt, g.repeatSpan
+	g.repeat, g.repeatSpan = n, span{}
+	if n == total {
+		return g
+	}
+	return step{at: g.at, steps: []step{g}, repeat: total / n, repeats: true, repeatAt: at, repeatSpan: spot, repeatPer: n}
+}
+
+// unitOf is what the figures of a swim count in.
+func (b *lineBuilder) unitOf(st *step) units.Unit {
+	if st.extent == ByDistance {
+		return st.unit
+	}
+	return b.session.Unit
 }

@@ -314,6 +314,7 @@ func TestRestsThatFollowEachOtherAreAddedUp(t *testing.T) {
 		"4 x 50 easy, rest :20\nrest 1:00":             "1:00 rest, with the 0:20 before it 1:20",
 		"2 x (50 easy, rest :20), rest 2:00\nrest :30": "0:30 rest, with the 2:00 before it 2:30",
 		"4 x 50 easy on 1:10\nrest 1:00":               "1:00 rest",
+		"4 x 50 easy on 1:10, rest :05\nrest 1:00":     "1:00 rest",
 		"4 x 50 easy, rest open\nrest 1:00":            "1:00 rest",
 		"4 x 50 easy, rest :20\n50 easy\nrest 1:00":    "1:00 rest",
 	} {

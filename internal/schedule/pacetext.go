@@ -61,7 +61,11 @@ func (p *lineParser) somePaces(it *item) bool {
 		}
 	}
 	if it.pace != nil {
-		p.wrong(it, at, "a second pace: one is enough, or two as in at 1:50 to 1:40")
+		say := "a second pace: one is enough, or two as in at 1:50 to 1:40"
+		if len(it.counts) > 0 {
+			say += "; in turns, odd at 1:50, even at 1:40"
+		}
+		p.wrong(it, at, "%s", say)
 		return false
 	}
 	it.pace, it.second = first, second

@@ -54,6 +54,12 @@ func TestScaledTextKeepsItsShape(t *testing.T) {
 			7: `8 x 50 on 1:05 in 0:41.2 "long"`, 8: "9 x 100 descend 1-3 from 1:49.7 to 1:40.6, rest :15", 9: "3 x (225 at 1:40.6 to 1:36; 4:00 at 1:58.9), rest 1:00",
 			10: "100 yd at 1:40, 100 at 1:40/100yd", 14: `race = "1:22.3"   # hers`,
 		}},
+		{"turns, a fifth shorter", lined("10 x 50 on 1:30, odd at 2:00, even at 1:50"), func(s *Session) (string, error) { return s.Shorter(0.2) }, map[int]string{4: "8 x 50 on 1:30, odd at 2:00, even at 1:50"}},
+		{"turns, three seconds slower", lined("10 x 50 on 1:30, odd at 2:00, even easy"), func(s *Session) (string, error) { return s.Slower(3) }, map[int]string{
+			4: "10 x 50 on 1:32, odd at 2:03, even threshold+18"}},
+		// 5 s per 100 m are 4.572 s per 100 yd, by the same yard.
+		{"an ascent in yards", lined("4 x 100 at 1:30 ascend 5 s"), func(s *Session) (string, error) { return s.In(units.Yard) }, map[int]string{
+			2: "title = \"T\"\nunit = \"yd\"", 4: "4 x 100 at 1:22.3 ascend 4.6 s"}},
 		{"steps, a fifth shorter", steps, func(s *Session) (string, error) { return s.Shorter(0.2) }, map[int]string{4: "distance = 325", 7: "repeat = 3"}},
 		{"steps, three seconds slower", steps, func(s *Session) (string, error) { return s.Slower(3) }, map[int]string{
 			5: `pace = "1:53 to threshold+1"`, 8: `send_off = "2:03"`, 12: `pace = "1:43"`, 15: "speed_mps = 0.971",
