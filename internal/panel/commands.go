@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/roster"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/sequencer"
@@ -232,7 +233,7 @@ func (p *Panel) knows(swimmer string) error {
 	if swimmer == "" {
 		return nil
 	}
-	if _, err := p.cfg.Settings.Person(swimmer); err != nil {
+	if _, _, err := roster.Find(p.cfg.Settings, p.cfg.Store, swimmer); err != nil {
 		return fault.Of(fault.NoSuchSwimmer)
 	}
 	return nil

@@ -179,7 +179,7 @@ func swimCharacterHeights(t testing.TB) {
 			t.Errorf("%s is %.1f mm high, want %.1f mm: %g minutes of arc from %g m", c.id, mm, want, c.arc, c.from)
 		}
 	}
-	if fits := b.eval(`String(document.querySelector(".totals").getBoundingClientRect().bottom <= document.querySelector(".controls").getBoundingClientRect().top && document.getElementById("stop").getBoundingClientRect().bottom <= innerHeight)`); fits != "true" {
+	if fits := b.eval(`String(document.querySelector(".deck-line").getBoundingClientRect().bottom <= document.querySelector(".controls").getBoundingClientRect().top && document.getElementById("stop").getBoundingClientRect().bottom <= innerHeight)`); fits != "true" {
 		t.Error("not all of the deck is on the screen of a tablet")
 	}
 	size := strings.Split(b.eval(`[...document.querySelectorAll("button")].filter((e) => e.getClientRects().length).map((e) => e.offsetWidth * e.offsetHeight * (e.id === "stop" ? 1 : -1)).sort((a, b) => a - b).join(" ")`), " ")

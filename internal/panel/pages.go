@@ -115,6 +115,7 @@ type page struct {
 	Sheets        []sheet
 	Devices       []listed
 	Problems      []fault.Fault
+	Of            *swimmerView
 	Swims         []swimRow
 	Blocks        []blockRow
 }
@@ -128,6 +129,7 @@ type navigation struct {
 type person struct {
 	Name, Threshold, Cap string
 	Default              bool
+	Stored               bool // has a page of their own
 }
 
 // pageRoutes are the pages and what they load.
@@ -139,6 +141,7 @@ func (p *Panel) pageRoutes(open, paired func(string, http.HandlerFunc)) {
 	paired("GET /sessions", p.sessionsPage)
 	paired("GET /sessions/{name}", p.editorPage)
 	paired("GET /swimmers", p.swimmersPage)
+	paired("GET /swimmers/{name}", p.swimmerPage)
 	paired("GET /swims", p.swimsPage)
 	paired("GET /swims/{id}", p.swimPage)
 	paired("GET /api/v1/swims/{id}/curve", p.swimCurve)
@@ -178,7 +181,7 @@ func (p *Panel) page(r *http.Request, name, title string) *page {
 		if l == "deck" {
 			href = "/"
 		}
-		g.Nav = append(g.Nav, navigation{href, text, l == name || l == "sessions" && name == "editor" || l == "swims" && name == "swim"})
+		g.Nav = append(g.Nav, navigation{href, text, l == name || l == "sessions" && name == "editor" || l == "swims" && name == "swim" || l == "swimmers" && name == "swimmer"})
 	}
 	return g
 }
@@ -225,21 +228,6 @@ func (p *Panel) split() (own, demos []entry) {
 	return all[:i], all[i:]
 }
 
-func (p *Panel) people() []person {
-	var out []person
-	for _, q := range p.cfg.Settings.People {
-		one := person{Name: q.Name, Default: strings.EqualFold(q.Name, p.cfg.Settings.Swimmer)}
-		if !q.Threshold.IsZero() {
-			one.Threshold = q.Threshold.String()
-		}
-		if v := q.Cap.MetresPerSecond(); v > 0 {
-			one.Cap = fmt.Sprintf("%.2f m/s", v)
-		}
-		out = append(out, one)
-	}
-	return out
-}
-
 func (p *Panel) sessionsPage(w http.ResponseWriter, r *http.Request) {
 	g := p.page(r, "sessions", "sessions.title")
 	g.Own, g.Demos = p.split()
@@ -277,12 +265,6 @@ func (p *Panel) editorPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	g.Name, g.Heading, g.Text = name, name, string(text)
-	p.render(w, g)
-}
-
-func (p *Panel) swimmersPage(w http.ResponseWriter, r *http.Request) {
-	g := p.page(r, "swimmers", "swimmers.title")
-	g.Swimmers = p.people()
 	p.render(w, g)
 }
 

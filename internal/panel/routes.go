@@ -34,6 +34,11 @@ func (p *Panel) routes() http.Handler {
 	paired("DELETE /api/v1/sessions/{name}", p.deleteSession)
 	paired("POST /api/v1/sessions/{name}/rehearse", p.rehearseNamed)
 	paired("POST /api/v1/rehearse", p.rehearse)
+	paired("PUT /api/v1/swimmers/{name}", p.putSwimmer)
+	paired("POST /api/v1/swimmers/{name}/swims", p.postTimed)
+	paired("DELETE /api/v1/swimmers/{name}/swims/{number}", p.deleteTimed)
+	paired("POST /api/v1/swimmers/{name}/threshold", p.postThreshold)
+	paired("POST /api/v1/swimmers/{name}/hold-on", p.postHoldOn)
 	paired("GET /api/v1/devices", p.listDevices)
 	paired("DELETE /api/v1/devices/{id}", p.revokeDevice)
 

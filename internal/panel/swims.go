@@ -137,8 +137,16 @@ func (p *Panel) swimCurve(w http.ResponseWriter, r *http.Request) {
 		for at+1 < len(samples) && samples[at+1].At <= t {
 			at++
 		}
-		c.Speeds = append(c.Speeds, figure(samples[at].Wish.MetresPerSecond()))
-		c.Swum = append(c.Swum, number(samples[at].Water.MetresPerSecond()))
+		a, b := &samples[at], &samples[min(at+1, len(samples)-1)]
+		share := 0.0
+		if b.At > a.At {
+			share = (t - a.At).Seconds() / (b.At - a.At).Seconds()
+		}
+		between := func(v, w units.Speed) float64 {
+			return v.MetresPerSecond() + share*(w.MetresPerSecond()-v.MetresPerSecond())
+		}
+		c.Speeds = append(c.Speeds, figure(between(a.Wish, b.Wish)))
+		c.Swum = append(c.Swum, number(between(a.Water, b.Water)))
 	}
 	blocks, err := p.cfg.Store.Blocks(s)
 	if err != nil {

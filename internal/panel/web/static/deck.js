@@ -92,8 +92,9 @@ function nowPace(s, b) {
 const name = (b) => b.name + (b.of > 1 ? " " + say("deck.of", { n: b.round, of: b.of }) : "");
 
 function next(s) {
-  const b = s.next, last = s.now && !b;
-  write("next-label", s.now ? say("deck.next") : say("deck.first"));
+  const begins = s.state === "count-in"; // what the count-in leads to is next
+  const b = begins ? s.now : s.next, last = s.now && !b;
+  write("next-label", s.now && !begins ? say("deck.next") : say("deck.first"));
   $("next-box").hidden = !b && !last;
   big("next", b ? (b.rest ? say("deck.rest") : b.from) : last ? say("deck.end") : "");
   const extent = b ? (b.open ? say("deck.open") : b.distance_m !== null ? distance(b.distance_m, s.unit) : clock(b.time_s)) : "";
