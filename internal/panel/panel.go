@@ -17,12 +17,14 @@ import (
 	"sync/atomic"
 	"time"
 
+	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/rehearse"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/sequencer"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/store"
+	"flume.example/sequencerd/internal/task"
 )
 
 // Config is what a Panel is made of.
@@ -114,21 +116,24 @@ func (p *Panel) Serve(ctx context.Context, l net.Listener) error {
 		BaseContext: func(net.Listener) context.Context { return inner }, // streams end with it
 		ConnContext: smallBuffer, ErrorLog: slog.NewLogLogger(slog.Default().Handler(), slog.LevelDebug),
 	}
-	failed := make(chan error, 2)
-	go func() { failed <- p.hub.follow(inner) }()
-	go func() {
-		if s := p.cfg.Settings; s.Certificate != "" {
-			failed <- srv.ServeTLS(l, s.Certificate, s.Key)
-		} else {
-			failed <- srv.Serve(l)
-		}
-	}()
 	if p.cfg.Listen != nil {
 		p.cfg.Listen(l.Addr())
 	}
-	for {
-		select {
-		case <-ctx.Done():
+	return task.Run(ctx, p.halt,
+		task.Task{Name: "snapshots for the pages", Run: func(context.Context) error { return p.hub.follow(inner) }},
+		task.Task{Name: "pages", Run: func(context.Context) (err error) {
+			if s := p.cfg.Settings; s.Certificate != "" {
+				err = srv.ServeTLS(l, s.Certificate, s.Key)
+			} else {
+				err = srv.Serve(l)
+			}
+			if errors.Is(err, http.ErrServerClosed) {
+				return nil
+			}
+			return err
+		}},
+		task.Task{Name: "end of the pages", Run: func(ctx context.Context) error {
+			<-ctx.Done()
 			cancel()
 			end, done := context.WithTimeout(context.WithoutCancel(ctx), endsWithin)
 			defer done()
@@ -136,13 +141,13 @@ func (p *Panel) Serve(ctx context.Context, l net.Listener) error {
 				srv.Close()
 			}
 			return p.access.save()
-		case err := <-failed:
-			if err != nil && !errors.Is(err, http.ErrServerClosed) && ctx.Err() == nil {
-				srv.Close()
-				return err
-			}
-		}
-	}
+		}},
+	)
+}
+
+// halt is for a part of the panel that fails: no water moves on without it being looked after.
+func (p *Panel) halt(fault.Code) {
+	_ = p.cfg.Sequencer.Do(context.Background(), sequencer.Command{What: run.Stop, By: sequencer.Panel})
 }
 
 // smallBuffer keeps what waits for a slow reader small, so that a slow one is seen as such.
