@@ -110,3 +110,32 @@ func ParseDay(text string, now time.Time) (time.Time, error) {
 	}
 	return day, nil
 }
+
+// ReadTimed reads a timed swim as it is put in; see ParseDistance, units.ParseTime and ParseDay.
+func ReadTimed(distance, clock, day string, u units.Unit, flume bool, now time.Time) (t store.Timed, err error) {
+	t.Flume = flume
+	if t.Distance, err = ParseDistance(distance, u); err != nil {
+		return t, err
+	}
+	if t.Time, err = units.ParseTime(clock); err != nil {
+		return t, fmt.Errorf("time %q: %w", clock, err)
+	}
+	if err = (swimmer.Swim{Distance: t.Distance, Time: t.Time}).Check(); err != nil {
+		return t, err
+	}
+	t.Day, err = ParseDay(day, now)
+	return t, err
+}
+
+// ReadThreshold reads a threshold that is set by hand.
+func ReadThreshold(pace, day string, u units.Unit, flume bool, now time.Time) (t store.Threshold, err error) {
+	t.Flume, t.ByHand = flume, true
+	if t.Pace, err = units.ParsePace(pace, u); err != nil {
+		return t, err
+	}
+	if err = swimmer.CheckThreshold(t.Pace); err != nil {
+		return t, err
+	}
+	t.Day, err = ParseDay(day, now)
+	return t, err
+}

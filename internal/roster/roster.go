@@ -165,3 +165,28 @@ func (k *Known) Doubts(today time.Time) (out []fault.Remark) {
 	}
 	return out
 }
+
+// HoldOn chooses a hold-on test by what is known of somebody; see swimmer.PlanHoldOn.
+func (k *Known) HoldOn(blocks int, fastest units.Speed) (swimmer.HoldOn, error) {
+	if k.Now.Pace.IsZero() {
+		return swimmer.HoldOn{}, fmt.Errorf("the threshold of %s is not known: two timed swims give one", k.Name)
+	}
+	var reserve units.Distance
+	sure := false
+	if k.Fit != nil {
+		reserve, sure = k.Fit.Reserve, k.Fit.Sure() && k.Now.Flume
+	}
+	return swimmer.PlanHoldOn(k.Flume().Speed(), reserve, sure, blocks, k.Unit, fastest)
+}
+
+// Distances are those that predicted times are shown for.
+func Distances(u units.Unit) (out []units.Distance) {
+	n := []float64{100, 200, 400, 800, 1500}
+	if u == units.Yard {
+		n = []float64{100, 200, 500, 1000, 1650}
+	}
+	for _, d := range n {
+		out = append(out, units.Of(d, u))
+	}
+	return out
+}
