@@ -83,7 +83,7 @@ func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (e
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	tasks := []task.Task{
-		{Name: "panel", Run: deck.Run},
+		{Name: "panel", Run: func(ctx context.Context) error { return keepPanel(ctx, deck) }},
 		{Name: "sequencer", Run: seq.Run},
 		{Name: "wall", Run: w.Run},
 		{Name: "signals", Run: func(ctx context.Context) error {
@@ -134,6 +134,24 @@ func newPanel(s *settings.Settings, seq *sequencer.Sequencer, rec *recording, fi
 		c.Store, c.State, c.Sessions = rec.store, rec.store.Dir(), filepath.Join(rec.store.Dir(), "sessions")
 	}
 	return panel.New(c)
+}
+
+// keepPanel serves the panel; where it cannot, because somebody else has its port, it is tried again: the wall does not wait for it.
+func keepPanel(ctx context.Context, deck *panel.Panel) error {
+	again := time.NewTicker(5 * time.Second)
+	defer again.Stop()
+	for {
+		err := deck.Run(ctx)
+		if ctx.Err() != nil {
+			return nil
+		}
+		slog.Error("the deck panel is off, and is tried again", "error", err)
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-again.C:
+		}
+	}
 }
 
 // first is what is laid out at the start: what the command line says, else what was on the desk when the program ended, with the place where it was
