@@ -7,7 +7,6 @@ import (
 	"flume.example/sequencerd/internal/roster"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/store"
-	"flume.example/sequencerd/internal/units"
 )
 
 // findPerson finds who swims: in the store of a configuration, where there is one, else in the configuration itself. A store that cannot be read is no
@@ -31,16 +30,4 @@ func findPerson(s *settings.Settings, name string) (settings.Person, *roster.Kno
 		return p, k, fmt.Errorf("%w; and %w", unknown, err)
 	}
 	return p, k, unknown
-}
-
-// distances are those that predicted times are shown for.
-func distances(u units.Unit) (out []units.Distance) {
-	n := []float64{100, 200, 400, 800, 1500}
-	if u == units.Yard {
-		n = []float64{100, 200, 500, 1000, 1650}
-	}
-	for _, d := range n {
-		out = append(out, units.Of(d, u))
-	}
-	return out
 }

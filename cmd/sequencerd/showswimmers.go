@@ -166,7 +166,7 @@ func writeFit(b *strings.Builder, k *roster.Known) {
 	}
 	b.WriteString(" (not reliable by itself).\n\nPredicted in the " + k.Fit.Where().String() + ":\n")
 	var rows [][]string
-	for _, d := range distances(k.Unit) {
+	for _, d := range roster.Distances(k.Unit) {
 		p, err := k.Fit.Time(d)
 		if err != nil {
 			continue

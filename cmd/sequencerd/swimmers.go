@@ -12,7 +12,6 @@ import (
 	"flume.example/sequencerd/internal/roster"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/store"
-	"flume.example/sequencerd/internal/swimmer"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -161,22 +160,10 @@ func (s *swimmersSwam) Run(c console, line *commandLine) error {
 }
 
 func (s *swimmersSwam) add(st *store.Store, k *roster.Known) error {
-	d, err := roster.ParseDistance(s.Distance, k.Unit)
-	if err != nil {
-		return err
+	t, err := roster.ReadTimed(s.Distance, s.Time, s.Day, k.Unit, s.Flume, time.Now())
+	if err == nil {
+		_, err = st.AddTimed(k.Name, t)
 	}
-	t, err := units.ParseTime(s.Time)
-	if err != nil {
-		return fmt.Errorf("time %q: %w", s.Time, err)
-	}
-	if err := (swimmer.Swim{Distance: d, Time: t}).Check(); err != nil {
-		return err
-	}
-	day, err := roster.ParseDay(s.Day, time.Now())
-	if err != nil {
-		return err
-	}
-	_, err = st.AddTimed(k.Name, store.Timed{Distance: d, Time: t, Day: day, Flume: s.Flume})
 	return err
 }
 
@@ -189,18 +176,11 @@ type swimmersThreshold struct {
 
 func (t *swimmersThreshold) Run(c console, line *commandLine) error {
 	return line.Swimmers.with(line, t.Name, func(st *store.Store, k *roster.Known) error {
-		pace, err := units.ParsePace(t.Pace, k.Unit)
+		found, err := roster.ReadThreshold(t.Pace, t.Day, k.Unit, t.Flume, time.Now())
 		if err != nil {
 			return err
 		}
-		if err := swimmer.CheckThreshold(pace); err != nil {
-			return err
-		}
-		day, err := roster.ParseDay(t.Day, time.Now())
-		if err != nil {
-			return err
-		}
-		if err := st.AddThreshold(k.Name, store.Threshold{Day: day, Pace: pace, Flume: t.Flume, ByHand: true}); err != nil {
+		if err := st.AddThreshold(k.Name, found); err != nil {
 			return err
 		}
 		return line.Swimmers.with(line, t.Name, func(_ *store.Store, now *roster.Known) error { return showThreshold(c.out, now, time.Now()) })
