@@ -3,6 +3,8 @@ package panel
 import (
 	"context"
 	"encoding/json"
+	"maps"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -99,17 +101,31 @@ func (h *hub) follow(ctx context.Context) error {
 	}
 }
 
-// look notes what was swum, and gives the frame to all.
+// together is how many streams are woken at once, and between is the time until the next. All of them at once would stand in the queue before the control
+// loop, which is to run within a millisecond.
+const (
+	together = 8
+	between  = 500 * time.Microsecond
+)
+
+// look notes what was swum, and gives the frame to all, a few at a time.
 func (h *hub) look(s *sequencer.Snapshot) {
 	f := h.panel.frame(s)
 	h.mu.Lock()
-	defer h.mu.Unlock()
-	for r := range h.readers {
+	all := slices.Collect(maps.Keys(h.readers))
+	h.mu.Unlock()
+	for i, r := range all {
+		if i > 0 && i%together == 0 {
+			time.Sleep(between)
+		}
 		select {
 		case <-r.box:
 		default:
 		}
-		r.box <- f
+		select {
+		case r.box <- f:
+		default: // somebody else was quicker, with as new a frame
+		}
 	}
 }
 
