@@ -15,6 +15,9 @@ func TestSwimThroughTheAPI(t *testing.T) { onRealTime(t, swimSwimThroughTheAPI) 
 
 func swimSwimThroughTheAPI(t testing.TB) {
 	r := newRig(t, options{rate: 40})
+	if st := r.status(); st.State != "stopped" || st.Reason != "not-reset" {
+		t.Errorf("after the start of the program it is %s for %q", st.State, st.Reason)
+	}
 	r.must(r.do("lay-out", `"session":"first-swim","swimmer":"Maren Tolliver"`))
 	st := r.until("laid out", func(s *status) bool { return s.Session == "first-swim" })
 	if st.Title != "First swim" || st.Swimmer != "Maren Tolliver" || st.Blocks != 5 || st.State != "stopped" || st.Next == nil || st.Next.Name != "Ease in" {

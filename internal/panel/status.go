@@ -109,7 +109,9 @@ func (p *Panel) describe(s *sequencer.Snapshot) *status {
 		Moves: s.Water.MetresPerSecond() >= water.Standstill.MetresPerSecond(), Faults: faults(s), Inputs: inputs(&s.Wall), May: may(s),
 	}
 	if s.State == run.Stopped || s.State == run.Stopping {
-		st.Reason = s.Reason
+		if st.Reason = s.Reason; st.Reason == "" { // nothing was swum yet: the guard's reason
+			st.Reason = s.Why
+		}
 	}
 	if v := s.Water; v.MetresPerSecond() >= showPace {
 		st.Pace, st.PaceText = number(v.Pace(units.Metre).Seconds()), clockOf(v.Pace(s.Unit))
@@ -201,7 +203,9 @@ func faults(s *sequencer.Snapshot) []told {
 	}
 	switch s.State {
 	case run.Stopped:
-		add(s.Reason, safety.Fast)
+		if add(s.Reason, safety.Fast); s.Reason == "" {
+			add(s.Why, safety.Fast)
+		}
 	case run.Stopping:
 		add(s.Reason, safety.Soft)
 	}
