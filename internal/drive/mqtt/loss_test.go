@@ -141,7 +141,7 @@ func TestRandomCuts(t *testing.T) {
 		return
 	}
 	cuts := 20
-	if n, err := strconv.Atoi(os.Getenv("MQTT_CUTS")); err == nil {
+	if n, err := strconv.Atoi(os.Getenv("SEQUENCERD_CUTS")); err == nil {
 		cuts = n
 	}
 	const lanes = 4
