@@ -238,7 +238,8 @@ func (c *campaign) lane(t *testing.T, kind string, next func() (int, bool)) {
 		c.add(r)
 		if len(r.Wrong) > 0 {
 			t.Logf("%s, %s, %s: %v\nthe daemon's log: %s", id, r.Class, r.State, r.Wrong, p.daemon.tail())
-			p.kill() // the next one begins anew
+			p.kill() // the next one begins anew, with a motor at rest
+			_ = until("", slowLoss+2*quickest, func() bool { return p.motor.now().rests() })
 		}
 	}
 	if p == nil {

@@ -114,7 +114,7 @@ func (f *fault) approach() error {
 	if err := until("the swim runs", 12*time.Second, func() bool { return f.daemon.in("running", "stopped") }); err != nil {
 		return err
 	}
-	if err := until("the motor is on", 3*time.Second, func() bool { return f.motor.now().follows() || f.daemon.in("stopped") }); err != nil {
+	if err := until("the motor is on", 10*time.Second, func() bool { return f.motor.now().follows() || f.daemon.in("stopped") }); err != nil {
 		return err
 	}
 	within(6 * time.Second)

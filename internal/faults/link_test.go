@@ -127,7 +127,7 @@ func (l *serialLink) close() { l.late(false) }
 // nodeLink is a broker, with a wire to the daemon and one to the node.
 type nodeLink struct {
 	dir       string
-	port      int
+	address   string // the broker's
 	broker    *exec.Cmd
 	near, far *wire
 	node      *exec.Cmd
@@ -140,13 +140,15 @@ type nodeLink struct {
 func newNodeLink(t *testing.T, dir string) *nodeLink {
 	l := &nodeLink{dir: dir}
 	t.Cleanup(l.close)
-	free, err := net.Listen("tcp", "127.0.0.1:0")
+	var err error
+	if l.address, err = freeAddress(); err != nil {
+		t.Fatal(err)
+	}
+	host, port, err := net.SplitHostPort(l.address)
 	if err != nil {
 		t.Fatal(err)
 	}
-	l.port = free.Addr().(*net.TCPAddr).Port
-	free.Close()
-	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n", l.port)
+	text := fmt.Sprintf("listener %s %s\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n", port, host)
 	if os.Getuid() == 0 {
 		text += "user root\n" // else it would become somebody who may not read its file
 	}
@@ -157,7 +159,7 @@ func newNodeLink(t *testing.T, dir string) *nodeLink {
 		t.Fatal(err)
 	}
 	for _, w := range []**wire{&l.near, &l.far} {
-		if *w, err = newWire(l.address()); err != nil {
+		if *w, err = newWire(l.address); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -180,8 +182,7 @@ func newNodeLink(t *testing.T, dir string) *nodeLink {
 	return l
 }
 
-func (l *nodeLink) file() string    { return filepath.Join(l.dir, "broker.conf") }
-func (l *nodeLink) address() string { return fmt.Sprintf("127.0.0.1:%d", l.port) }
+func (l *nodeLink) file() string { return filepath.Join(l.dir, "broker.conf") }
 
 func (l *nodeLink) config() string {
 	return fmt.Sprintf("[drive]\nbackend = \"mqtt\"\n[drive.mqtt]\nbroker = %q\ntopic = %q\n", l.near.url(), topic)
@@ -239,7 +240,7 @@ func (l *nodeLink) vanish(on bool) error {
 		return err
 	}
 	return until("the broker listens", 10*time.Second, func() bool {
-		c, err := net.Dial("tcp", l.address())
+		c, err := net.Dial("tcp", l.address)
 		if err == nil {
 			c.Close()
 		}

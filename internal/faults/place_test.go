@@ -45,6 +45,7 @@ type place struct {
 	dir     string
 	disk    string // a small file system of its own, with the lock, its record and the store; without the right to mount it, a folder
 	small   bool   // it is one
+	panel   string // its address
 	link    link
 	motor   *witness
 	daemon  *daemon
@@ -71,6 +72,9 @@ func newPlace(t *testing.T, make func(dir string) link) *place {
 	if err := os.Mkdir(p.path("disk/run"), 0o700); err != nil {
 		t.Fatal(err)
 	}
+	if p.panel, err = freeAddress(); err != nil {
+		t.Fatal(err)
+	}
 	p.link = make(p.dir)
 	t.Cleanup(p.link.close)
 	p.motor = watch(p.link.tell)
@@ -79,6 +83,15 @@ func newPlace(t *testing.T, make func(dir string) link) *place {
 	p.write("session.toml", session)
 	p.write("flume.toml", p.config())
 	return p
+}
+
+// freeAddress is one of this computer that was free a moment ago.
+func freeAddress() (string, error) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return "", err
+	}
+	return l.Addr().String(), l.Close()
 }
 
 func (p *place) path(name string) string { return filepath.Join(p.dir, filepath.FromSlash(name)) }
@@ -91,7 +104,8 @@ func (p *place) write(name, text string) {
 
 // config has quick ramps, so that a campaign has time for many; all else is as it comes.
 func (p *place) config() string {
-	return fmt.Sprintf("[wall]\nsimulated = true\nsocket = %q\n[ramp]\naccel_mps2 = 0.5\ndecel_mps2 = 0.5\njerk_mps3 = 1\n[store]\npath = %q\n", p.path("wall"), p.path("disk/store")) +
+	return fmt.Sprintf("[wall]\nsimulated = true\nsocket = %q\n[ramp]\naccel_mps2 = 0.5\ndecel_mps2 = 0.5\njerk_mps3 = 1\n[store]\npath = %q\n[panel]\nlisten = %q\n",
+		p.path("wall"), p.path("disk/store"), p.panel) +
 		p.link.config()
 }
 
