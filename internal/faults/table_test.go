@@ -21,13 +21,16 @@ func (c *campaign) table() string {
 				continue
 			}
 			var begun, rest []time.Duration
-			n, away, wrong := 0, 0, 0
+			n, moving, away, wrong := 0, 0, 0, 0
 			for _, r := range c.found {
 				if r.Class != k.name || r.Kind != s.kind {
 					continue
 				}
 				n++
 				wrong += len(r.Wrong)
+				if r.Moving {
+					moving++
+				}
 				if r.Moving && r.Rest > 0 {
 					begun, rest = append(begun, r.Begun), append(rest, r.Rest)
 				}
@@ -51,7 +54,7 @@ func (c *campaign) table() string {
 			if k.goesOn {
 				softly, restBound = "never", ""
 			}
-			fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\t%s\t%s\t%s\t%s\t%s\t%d\t%d\t%s\n", k.name, s.kind, n, len(begun), b50, bMax, softly, r50, rMax, restBound, away, wrong, k.why)
+			fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\t%s\t%s\t%s\t%s\t%s\t%d\t%d\t%s\n", k.name, s.kind, n, moving, b50, bMax, softly, r50, rMax, restBound, away, wrong, k.why)
 		}
 	}
 	w.Flush()
