@@ -34,7 +34,7 @@ type serveCommand struct {
 
 // Run is the daemon: drive, wall, loop, logbook, watchdogs. It starts nothing: it comes up stopped, says why, and waits for a reset.
 func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (err error) {
-	slog.SetDefault(slog.New(slog.NewTextHandler(c.err, nil)))
+	slog.SetDefault(slog.New(newSparse(slog.NewTextHandler(c.err, nil))))
 	s, err := settings.Load(line.Config, config.Default())
 	if err != nil {
 		return err
