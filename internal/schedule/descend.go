@@ -139,7 +139,7 @@ func (b *lineBuilder) descending(it *item, g step) step {
 	}
 	switch {
 	case d.by > 0:
-		g.descendOwn = d.by.Seconds()
+		g.descendOwn = float64(d.by) / 1e9 // not Seconds, which adds two parts: 1.852 s would not be what is written
 		if it.in != nil {
 			g.descendOwn = math.Round(g.descendOwn*100/st.written*1000) / 1000
 			g.descendIn = true
