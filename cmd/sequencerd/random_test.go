@@ -237,7 +237,7 @@ func TestAnySessionOnAnyFlumeKeepsTheContract(t *testing.T) {
 		checkCurve(t, rows, r, f, step)
 		checkWater(t, rows, r, f, step.Seconds())
 	})
-	if swum.Load() < refused.Load() {
+	if 4*swum.Load() < swum.Load()+refused.Load() {
 		t.Errorf("%d sessions were swum, %d refused: too few to say anything", swum.Load(), refused.Load())
 	}
 	t.Logf("%d swum, %d refused; blocks 0-4: %d, 5-9: %d, 10-14: %d, more: %d", swum.Load(), refused.Load(), sizes[0].Load(), sizes[1].Load(), sizes[2].Load(), sizes[3].Load())
@@ -246,8 +246,9 @@ func TestAnySessionOnAnyFlumeKeepsTheContract(t *testing.T) {
 // Where motor and water are as the model says, what is delivered is what was asked to 0.2 %, rests included.
 func TestAPlantEqualToItsModelDeliversTheDistance(t *testing.T) {
 	dir := t.TempDir()
-	var swum atomic.Int64
+	var tried, swum atomic.Int64
 	rapid.Check(t, func(t *rapid.T) {
+		tried.Add(1)
 		conf, _, top := configure(t, true)
 		text, args, _ := someSession(t, top, true)
 		session, config := filepath.Join(dir, "session.toml"), filepath.Join(dir, "flume.toml")
@@ -269,8 +270,8 @@ func TestAPlantEqualToItsModelDeliversTheDistance(t *testing.T) {
 			t.Fatalf("planned %v m, delivered %v m: %.2f %% off", r.TotalM, r.Simulated.TotalM, 100*off)
 		}
 	})
-	if swum.Load() < 20 {
-		t.Errorf("only %d sessions were swum", swum.Load())
+	if 4*swum.Load() < tried.Load() {
+		t.Errorf("only %d of %d sessions were swum", swum.Load(), tried.Load())
 	}
 }
 
