@@ -1,4 +1,4 @@
-# Shorthands. Nothing here is needed to build or test: "go build ./cmd/sequencerd" and "go test ./..." do.
+# Shorthands. Nothing here is needed to build or test: "go build ./cmd/sequencerd" and "go test -p 1 ./..." do.
 
 .PHONY: check test race bench fuzz faults build cross clean
 
@@ -8,7 +8,7 @@ check: ## what CI runs
 	bash .ci/run
 
 test:
-	go test ./...
+	go test -p 1 -timeout 20m ./...
 
 race:
 	go test -race ./...
