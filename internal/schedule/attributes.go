@@ -118,8 +118,12 @@ func (p *lineParser) attribute(it *item) bool {
 	case roleFiller:
 		p.i++
 	case roleFrom:
-		p.i++
-		if p.paceStarts() && it.pace == nil && p.somePaces(it) && it.second != nil {
+		if n := len(it.counts); n > 0 && it.counts[n-1].n > 1 && it.descend == nil { // 7 x 200 from 1:40 to 1:16: from one to the next; within each is at 1:40 to 1:16
+			if p.i++; p.paceStarts() && it.pace == nil {
+				p.i = at
+				return p.descend(it, at)
+			}
+		} else if p.i++; p.paceStarts() && it.pace == nil && p.somePaces(it) && it.second != nil {
 			return true
 		}
 		p.wrong(it, at, "from belongs behind descend or build, as in descend from 1:50 to 1:40")

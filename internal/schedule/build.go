@@ -69,7 +69,7 @@ func (b *lineBuilder) item(it, around *item, depth int) []step {
 		steps = append(steps, b.restBehind(it)...)
 	}
 	if !grouped {
-		if it.descend != nil {
+		if it.descend != nil && len(it.extents) < 2 {
 			b.wrong(it, it.descend.token, "%s belongs to repetitions, as in 6 x 100 at 1:50 %s 2 s; within one swim write build 1:50 to 1:40", it.descend.word(), it.descend.word())
 			return nil
 		}
@@ -159,8 +159,8 @@ func (b *lineBuilder) stretches(it *item) (steps []step) {
 	if ladder && it.on != nil {
 		b.wrong(it, it.on.token, "one send-off does not fit swims of different lengths: give them rests, or write each as 1 x 50 on 1:00 at 1:50")
 	}
-	if ladder && it.descend != nil {
-		b.wrong(it, it.descend.token, "%s belongs to repetitions of one length, as in 6 x 100 at 1:50 %s 2 s", it.descend.word(), it.descend.word())
+	if d := it.descend; ladder && d != nil && (len(it.counts) > 0 || d.by > 0 || d.every > 0) {
+		b.wrong(it, d.token, "swims of different lengths take two paces, first and last, as in 50-100-150 %s", d.example())
 	}
 	for _, e := range extents {
 		st := step{at: b.mark(e.token, e.to), extentAt: b.span(e.token, e.to)}
@@ -191,6 +191,9 @@ func (b *lineBuilder) stretches(it *item) (steps []step) {
 			return nil
 		}
 		steps = append(append(steps, st), b.restBehind(it)...)
+	}
+	if ladder && it.descend != nil {
+		b.stairs(it, steps)
 	}
 	return steps
 }

@@ -154,19 +154,11 @@ func (b *lineBuilder) descending(it *item, g step) step {
 		b.wrong(it, d.token, "from and to belong to repetitions of one swim; rounds of several go by seconds, as in %s 2 s", d.word())
 		return g
 	default:
-		from, to := st.from, b.pace(it, last, b.unitOf(st), st.unitSaid)
-		if from.relative != to.relative || from.in != to.in || from.in == metresPerSecond {
-			b.wrong(it, last.token, "both paces of a descend or ascend are of one kind: both beside the threshold, or both times per 100 of one unit")
+		faster, ok := b.descent(it, st, last)
+		if !ok {
 			return g
 		}
-		if faster := from.own - to.own; faster == 0 || d.slower != (faster < 0) {
-			b.wrong(it, last.token, "%s", map[bool]string{
-				false: "descend goes from slower to faster: the second pace has to be the faster one; the other way round write ascend",
-				true:  "ascend goes from faster to slower: the second pace has to be the slower one; the other way round write descend",
-			}[d.slower])
-			return g
-		}
-		g.descendOwn, g.descendUnit = (from.own-to.own)/float64(n-1), from.in.unit()
+		g.descendOwn, g.descendUnit = faster/float64(n-1), st.from.in.unit()
 	}
 	g.descend = g.descendOwn * (b.session.Unit.Metres() / g.descendUnit.Metres())
 	if by := math.Abs(g.descend); !(by > 0 && by <= mostDescend) {
@@ -181,6 +173,41 @@ func (b *lineBuilder) descending(it *item, g step) step {
 		return g
 	}
 	return step{at: g.at, steps: []step{g}, repeat: total / n, repeats: true, repeatAt: at, repeatSpan: spot, repeatPer: n}
+}
+
+// descent is how many seconds per 100 of its own unit a pace is faster than that of the first swim; negative for slower.
+func (b *lineBuilder) descent(it *item, first *step, last *paceText) (faster float64, ok bool) {
+	from, to := first.from, b.pace(it, last, b.unitOf(first), first.unitSaid)
+	if from.relative != to.relative || from.in != to.in || from.in == metresPerSecond {
+		b.wrong(it, last.token, "both paces of a descend or ascend are of one kind: both beside the threshold, or both times per 100 of one unit")
+		return 0, false
+	}
+	if faster = from.own - to.own; faster == 0 || it.descend.slower != (faster < 0) {
+		b.wrong(it, last.token, "%s", map[bool]string{
+			false: "descend goes from slower to faster: the second pace has to be the faster one; the other way round write ascend",
+			true:  "ascend goes from faster to slower: the second pace has to be the slower one; the other way round write descend",
+		}[it.descend.slower])
+		return 0, false
+	}
+	return faster, true
+}
+
+// stairs gives swims of different lengths their paces, in equal steps from the first to the last.
+func (b *lineBuilder) stairs(it *item, steps []step) {
+	var swims []*step
+	for i := range steps {
+		if !steps[i].rest {
+			swims = append(swims, &steps[i])
+		}
+	}
+	last := cmp.Or(it.descend.end, it.second)
+	faster, ok := b.descent(it, swims[0], last)
+	for i, st := range swims {
+		if first := swims[0].from; ok {
+			st.from = newPace(math.Round((first.own-faster*float64(i)/float64(len(swims)-1))*1000)/1000, first.relative, first.in, b.session.Unit)
+			st.to, st.paceAt = st.from, b.mark(it.descend.token, max(it.descend.to, it.descend.token+1))
+		}
+	}
 }
 
 // unitOf is what the figures of a swim count in.

@@ -250,6 +250,9 @@ func (p *lineParser) resume(it *item, at int) bool {
 	if p.i == at && !p.cur().is("(") && !p.ended() {
 		p.i++
 	}
+	if p.cur().kind == tWord && p.role(0) == noRole && p.role(1) == rolePace { // at race pace
+		p.i += 2
+	}
 	for depth := 0; ; p.i++ {
 		t := p.cur()
 		switch {

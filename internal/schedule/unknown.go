@@ -13,7 +13,7 @@ func (p *lineParser) unknown(it *item, asPace bool) {
 	if paced {
 		say = "this word is not known here: " + remark
 	}
-	if m := meant(w, p.paces); m != "" {
+	if m := meant(w, p.paces); m != "" && !(asPace && roles[m] == rolePace) {
 		say = fmt.Sprintf("did you mean %s? This word is not known here", m)
 		if paced {
 			say += "; " + remark

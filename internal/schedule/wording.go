@@ -85,11 +85,15 @@ func (w *wording) pace(p pace, faster float64, whole bool) string {
 		own := p.own - faster*p.in.unit().Metres()/u.Metres()
 		text := paceIn(pace{relative: true, own: math.Round(own*100) / 100, in: p.in}, p.in.unit())
 		if w.threshold > 0 {
-			text += fmt.Sprintf(" (%s%s)", units.PacePer100(w.threshold+p.seconds-faster, u).Clock(), per)
+			text += fmt.Sprintf(" (%s%s%s)", units.PacePer100(w.threshold+p.seconds-faster, u).In(p.in.unit()).Clock(), per, w.foreign(p.in.unit()))
 		}
 		return text
 	case p.in != per100(u):
-		return units.PacePer100(p.seconds-faster, u).In(p.in.unit()).Clock() + per + " " + p.in.unit().String()
+		text := units.PacePer100(p.seconds-faster, u).In(p.in.unit()).Clock() + per
+		if whole {
+			text += w.foreign(p.in.unit())
+		}
+		return text
 	}
 	return units.PacePer100(p.seconds-faster, u).Clock() + per
 }
@@ -141,8 +145,11 @@ func (w *wording) group(st *step) string {
 		}
 	}
 	text := strings.Join(parts, "; ")
-	if st.repeats && (st.repeat > 1 || st.sendOff == 0) {
+	switch {
+	case st.repeats && st.repeat > 1:
 		text = fmt.Sprintf("%d times: %s", st.repeat, text)
+	case st.repeats && st.sendOff == 0:
+		text = "once: " + text
 	}
 	if st.descend != 0 {
 		text += "; each round " + w.descent(st)
