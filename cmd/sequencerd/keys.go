@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"golang.org/x/term"
+
+	"flume.example/sequencerd/internal/task"
 )
 
 // What a terminal in raw mode sends in place of a signal.
@@ -20,14 +22,14 @@ func isTerminal(w io.Writer) bool {
 }
 
 // readKeys takes single keys from a terminal until restore, which puts the terminal back as it was.
-// The reader goes with the process: a read from a terminal cannot be taken back.
-func readKeys(in *os.File) (<-chan byte, func(), error) {
+// The reader goes with the process: a read from a terminal cannot be taken back. Should it panic, failed is told.
+func readKeys(in *os.File, failed func(error)) (<-chan byte, func(), error) {
 	old, err := term.MakeRaw(int(in.Fd()))
 	if err != nil {
 		return nil, nil, err
 	}
 	keys := make(chan byte, 16)
-	go func() {
+	task.Start("reader of the keys", failed, func() {
 		var b [16]byte
 		for {
 			n, err := in.Read(b[:])
@@ -41,7 +43,7 @@ func readKeys(in *os.File) (<-chan byte, func(), error) {
 				}
 			}
 		}
-	}()
+	})
 	return keys, func() { term.Restore(int(in.Fd()), old) }, nil
 }
 

@@ -41,6 +41,7 @@ type swim struct {
 	show  *display
 	rate  int
 	keys  <-chan byte
+	lost  *task.Failures // of who reads them
 	sigs  <-chan os.Signal
 	asked []time.Duration
 
@@ -75,7 +76,7 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 		defer rec.close()
 		events = rec.events
 	}
-	s := &swim{loaded: l, rate: r.Rate, show: newDisplay(c.out, terminal, l)}
+	s := &swim{loaded: l, rate: r.Rate, show: newDisplay(c.out, terminal, l), lost: task.NewFailures()}
 	s.seq = sequencer.New(sequencer.Config{
 		Drive: d, Model: l.settings.Model, Planner: l.planner, Unit: l.session.Unit, Safety: l.guard(), Inline: inline, NoCountIn: r.Rate > 1, Events: events,
 	}, r.Rate)
@@ -91,7 +92,7 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	s.sigs = sigs
 	restore := func() {}
 	if terminal {
-		if s.keys, restore, err = readKeys(c.in); err != nil {
+		if s.keys, restore, err = readKeys(c.in, s.lost.Put); err != nil {
 			return err
 		}
 	}
@@ -165,6 +166,8 @@ func (s *swim) follow(ctx context.Context) error {
 			return nil
 		case <-changed:
 		case <-refresh.C:
+		case err := <-s.lost.C:
+			return err // no task goes without its stop
 		case k := <-s.keys:
 			s.key(ctx, k)
 		case sig := <-s.sigs:

@@ -6,7 +6,7 @@ import (
 	"testing/fstest"
 )
 
-// small is a house of five rooms on which the rules are tried.
+// small is a house of six rooms on which the rules are tried.
 var small = house{
 	module: "example.org/m",
 	rooms: []room{
@@ -15,6 +15,7 @@ var small = house{
 		{path: "loop", imports: []string{"deep"}, closure: true},
 		{path: "web", imports: []string{"loop"}, closure: true, never: []string{"deep"}},
 		{path: "util"},
+		{path: "start", starts: true},
 	},
 	forbidden: []edge{{"web", "deep", "the web stays at the surface"}},
 	libraries: []library{{"lib.org/a", []string{"deep"}, "depth"}, {"lib.org/check", nil, "tests"}},
@@ -35,6 +36,9 @@ func TestEachRuleIsSeenToFail(t *testing.T) {
 		{"a test library outside tests", "deep/a.go", "// Package deep.\npackage deep\nimport _ \"lib.org/check\"", "lib.org/check is for tests only"},
 		{"a go statement in a pure package", "calm/a.go", "// Package calm.\npackage calm\nfunc f() {\n\tgo f()\n}", "calm/a.go:4: a pure package may not start a goroutine"},
 		{"a wait group that starts one", "calm/a.go", "// Package calm.\npackage calm\nimport \"sync\"\nfunc f(w *sync.WaitGroup) { w.Go(nil) }", "may not start a goroutine"},
+		{"a goroutine that nobody guards", "deep/a.go", "// Package deep.\npackage deep\nfunc f() {\n\tgo f()\n}", "deep/a.go:4: a goroutine starts through task.Start or task.Run: a panic in there would end the program without a stop"},
+		{"a wait group's goroutine that nobody guards", "deep/a.go", "// Package deep.\npackage deep\nimport \"sync\"\nfunc f(w *sync.WaitGroup) { w.Go(nil) }", "deep/a.go:4: a goroutine starts through task.Start or task.Run, not through a method Go"},
+		{"a timer's goroutine that nobody guards", "deep/a.go", "// Package deep.\npackage deep\nimport \"time\"\nvar x = time.AfterFunc(1, func() { move() })", "deep/a.go:4: what time.AfterFunc starts may only close"},
 		{"a clock read", "calm/a.go", "// Package calm.\npackage calm\nimport \"time\"\nvar x = time.Now()", "calm/a.go:4: a pure package may not read the clock (time.Now)"},
 		{"a clock under another name, not even called", "calm/a.go", "// Package calm.\npackage calm\nimport t \"time\"\nvar x = t.Since", "(time.Since)"},
 		{"a clock behind a dot", "calm/a.go", "// Package calm.\npackage calm\nimport . \"time\"\nvar x = Now()", "with a dot"},
@@ -68,7 +72,9 @@ func TestWhatIsAllowedIsLeftAlone(t *testing.T) {
 		"calm/a.go":              "// Package calm.\npackage calm\nimport \"time\"\nconst d = 3 * time.Second\nfunc f(now time.Time) bool { return now.IsZero() }",
 		"calm/b.go":              "package calm\ntype key struct{ Skip, After int }\nfunc (k key) Now() int { return k.Skip + k.After }",
 		"calm/a_test.go":         "package calm\nimport (\n\"os\"\n\"testing\"\n\"time\"\n\"lib.org/check\"\n\"example.org/m/web\"\n)\nfunc TestX(t *testing.T) { go web.F(); check.It(os.Args, time.Now()) }",
-		"deep/a.go":              "// Package deep.\npackage deep\nimport (\n\"os\"\n\"time\"\n\"lib.org/a\"\n\"example.org/m/calm\"\n)\nfunc F() { go a.B(os.Args); time.Sleep(calm.D) }",
+		"deep/a.go":              "// Package deep.\npackage deep\nimport (\n\"os\"\n\"time\"\n\"lib.org/a\"\n\"example.org/m/calm\"\n)\nfunc F() { a.B(os.Args); time.AfterFunc(1, func() { os.Stdin.Close() }); time.Sleep(calm.D) }",
+		"start/a.go":             "// Package start.\npackage start\nfunc F() { go F() }",
+		"deep/suite.go":          "package deep\nimport \"testing\"\nfunc G(t *testing.T) { go F() }",
 		"loop/a.go":              "// Package loop.\npackage loop\nimport _ \"example.org/m/calm\"", // by closure
 		"web/a.go":               "// Package web.\npackage web\nimport _ \"example.org/m/calm\"",   // by closure of a closure
 		"calm/testdata/bad.go":   "package nonsense; func {",

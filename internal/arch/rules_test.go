@@ -132,8 +132,12 @@ func (h house) rules(s source) (broken []string) {
 			}
 		}
 	}
-	if s.test || localName(s.tree, "testing") != "" {
+	suite := s.test || localName(s.tree, "testing") != ""
+	if suite {
 		honest(s, say)
+	}
+	if !suite && !r.pure && !r.starts {
+		guarded(s, say)
 	}
 	return broken
 }
@@ -220,6 +224,50 @@ func pure(s source, say sayer) {
 		}
 		return true
 	})
+}
+
+// guarded holds a file to goroutines whose panic stops the drive.
+func guarded(s source, say sayer) {
+	const why = "a panic in there would end the program without a stop of the drive"
+	timeName, contextName, taskName := localName(s.tree, "time"), localName(s.tree, "context"), path.Base(task)
+	ast.Inspect(s.tree, func(n ast.Node) bool {
+		switch n := n.(type) {
+		case *ast.GoStmt:
+			say(n.Pos(), "a goroutine starts through task.Start or task.Run: "+why)
+		case *ast.CallExpr:
+			f, ok := n.Fun.(*ast.SelectorExpr)
+			if !ok {
+				break
+			}
+			x := lastName(f.X)
+			switch {
+			case f.Sel.Name == "Go" && x != taskName:
+				say(n.Pos(), "a goroutine starts through task.Start or task.Run, not through a method Go: "+why)
+			case f.Sel.Name == "AfterFunc" && x != "" && (x == timeName || x == contextName) && !closes(n):
+				say(n.Pos(), "what %s.AfterFunc starts may only close or cancel something: "+why, x)
+			}
+		}
+		return true
+	})
+}
+
+// closes reports whether the last argument of a call does no more than close or cancel: a function of that name, or a literal with that one call.
+func closes(call *ast.CallExpr) bool {
+	allowed := []string{"Close", "cancel", "Cancel", "Stop"}
+	f := call.Args[len(call.Args)-1]
+	lit, ok := f.(*ast.FuncLit)
+	if !ok {
+		return slices.Contains(allowed, lastName(f))
+	}
+	if len(lit.Body.List) != 1 {
+		return false
+	}
+	stmt, ok := lit.Body.List[0].(*ast.ExprStmt)
+	if !ok {
+		return false
+	}
+	inner, ok := stmt.X.(*ast.CallExpr)
+	return ok && slices.Contains(allowed, lastName(inner.Fun))
 }
 
 // honest holds a test to what it promises: it runs, and it does not hope that a while is long enough.

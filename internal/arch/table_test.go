@@ -9,6 +9,7 @@ type room struct {
 	never   []string // taken out of the closure again
 	pure    bool     // starts no goroutine, reads no clock, opens nothing
 	all     bool     // may import every room
+	starts  bool     // may start goroutines by itself, as tests may; all others do it through task
 }
 
 const (
@@ -64,7 +65,7 @@ var rooms = []room{
 	{path: serial, job: "a motor drive on a serial line", imports: []string{drive, water, tomlplace, units, fault}},
 	{path: linetest, job: "a serial line that goes wrong, and independent drives at its end; for tests"},
 	{path: mqtt, job: "a motor node behind a broker", imports: []string{drive, water, units, fault}},
-	{path: drivetest, job: "the conformance suite that every backend passes", imports: []string{drive, safety, water, units, fault}},
+	{path: drivetest, starts: true, job: "the conformance suite that every backend passes", imports: []string{drive, safety, water, units, fault}},
 	{path: sequencer, job: "the loop: timer, facts, guard, drive, snapshots", imports: []string{run, safety, drive, water, wall}, closure: true},
 	{path: rehearse, job: "a session through the same tick without waiting; table, JSON, CSV, plot", imports: []string{sequencer, simulated}, closure: true, never: []string{wall}},
 	{path: store, job: "swimmers, swims, paired devices, records: durable", imports: []string{units, fault}},
@@ -76,7 +77,7 @@ var rooms = []room{
 	{path: comm, job: "the installer's course: measurements, verdicts, record", imports: []string{sequencer, drive, water, store, settings}, closure: true},
 	{path: home, job: "the daemon on the network: mDNS, status for home automation", imports: []string{sequencer, settings, units, fault}},
 	{path: alive, job: "tells the supervisor and the hardware watchdog that ticks end on time; fed by a function, so that it needs no room"},
-	{path: task, job: "starts goroutines, recovers panics, stops the drive, ends the process; any room that is not pure may import it", imports: []string{fault}},
+	{path: task, starts: true, job: "starts goroutines, recovers panics, stops the drive, ends the process; any room that is not pure may import it", imports: []string{fault}},
 	{path: "internal/arch", job: "this map as a test"},
 	{path: config, job: "the commented default configuration and the demo sessions, embedded"},
 	{path: program, job: "command line and wiring only", all: true},

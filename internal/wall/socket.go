@@ -11,7 +11,6 @@ import (
 	"sync"
 	"syscall"
 
-	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/task"
 )
 
@@ -58,14 +57,12 @@ func (w *Wall) serve(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		all.Go(func() {
-			hands := task.Task{Name: "hands at the simulated wall", Run: func(ctx context.Context) error { return w.hear(ctx, c) }}
-			_ = task.Run(ctx, func(fault.Code) { w.stop() }, hands) // what went wrong is in the log, and was a stop
-		})
+		all.Add(1)
+		task.Start("hands at the simulated wall", func(error) { w.stop() }, func() { defer all.Done(); w.hear(ctx, c) })
 	}
 }
 
-func (w *Wall) hear(ctx context.Context, c net.Conn) error {
+func (w *Wall) hear(ctx context.Context, c net.Conn) {
 	defer c.Close()
 	defer context.AfterFunc(ctx, func() { c.Close() })()
 	lines := bufio.NewScanner(c)
@@ -80,8 +77,7 @@ func (w *Wall) hear(ctx context.Context, c net.Conn) error {
 			answer = "ok"
 		}
 		if _, err := fmt.Fprintln(c, answer); err != nil {
-			return nil // gone, which is no failure of the wall
+			return // gone, which is no failure of the wall
 		}
 	}
-	return nil
 }

@@ -36,7 +36,7 @@ func newSpeaker(t testing.TB, b Broker, id string) *speaker {
 		s.mu.Unlock()
 	}
 	l.lost = func() {}
-	go l.run()
+	l.start()
 	t.Cleanup(l.close)
 	until(t, "a word from the node", 3*time.Second, func() bool { return s.last().token != "" })
 	return s

@@ -92,7 +92,7 @@ func Open(c Config) (drive.Backend, error) {
 		return nil, fmt.Errorf("mqtt drive: %w", err)
 	}
 	b.link, l.heard, l.lost = l, b.heard, b.lost
-	go l.run()
+	l.start()
 	wait := time.NewTimer(openWait)
 	defer wait.Stop()
 	select {
@@ -239,7 +239,9 @@ func (b *backend) Close() error {
 	return nil
 }
 
+// ready begins a call. A panic of a goroutine behind it becomes one of this.
 func (b *backend) ready(r drive.Round) error {
+	b.link.failed.Raise()
 	select {
 	case <-r.Stop:
 		return errStop

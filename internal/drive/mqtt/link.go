@@ -8,6 +8,8 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"flume.example/sequencerd/internal/task"
 )
 
 // Times of a link.
@@ -42,9 +44,10 @@ type link struct {
 	conn *connection // nil while there is none
 	why  error       // there is none
 
-	first chan struct{} // closed when the first try has ended
-	quit  chan struct{}
-	done  chan struct{}
+	failed *task.Failures // of the goroutines of the link, for its owner
+	first  chan struct{}  // closed when the first try has ended
+	quit   chan struct{}
+	done   chan struct{}
 }
 
 // connection is one connection to the broker.
@@ -69,9 +72,12 @@ func newLink(b Broker, will string, topics ...string) (*link, error) {
 	}
 	return &link{
 		broker: b, creds: creds, url: u.String(), will: will, topics: topics,
-		why: errors.New("not connected yet"), first: make(chan struct{}), quit: make(chan struct{}), done: make(chan struct{}),
+		why: errors.New("not connected yet"), failed: task.NewFailures(), first: make(chan struct{}), quit: make(chan struct{}), done: make(chan struct{}),
 	}, nil
 }
+
+// start keeps the link up, on goroutines of its own, until close.
+func (l *link) start() { task.Start("link to the broker", l.failed.Put, l.run) }
 
 // run keeps the link up until close.
 func (l *link) run() {
@@ -112,7 +118,7 @@ func (l *link) hold(c *connection) (closed bool) {
 		l.gained()
 	}
 	sent := make(chan struct{})
-	go func() { c.send(); close(sent) }()
+	task.Start("sender to the broker", func(err error) { l.failed.Put(err); c.end() }, func() { defer close(sent); c.send() })
 	select {
 	case <-c.lost:
 	case <-l.quit:
@@ -156,7 +162,9 @@ func (l *link) connect() (*connection, error) {
 		SetConnectTimeout(connectTime).SetDialer(&net.Dialer{Timeout: connectTime}).SetWriteTimeout(pingTime).
 		SetKeepAlive(keepAlive).SetPingTimeout(pingTime).
 		SetConnectionLostHandler(func(paho.Client, error) { c.end() })
-	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { l.heard(m.Topic(), string(m.Payload()), m.Retained()) })
+	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
+		task.Catch("listener to the broker", l.failed.Put, func() { l.heard(m.Topic(), string(m.Payload()), m.Retained()) })
+	})
 	if l.broker.User != "" {
 		o.SetUsername(l.broker.User).SetPassword(l.creds.password)
 	}
@@ -227,4 +235,8 @@ func (l *link) put(topic, payload string) (*connection, error) {
 func (l *link) close() {
 	close(l.quit)
 	<-l.done
+	if c, _ := l.now(); c != nil { // run has failed, and has left it
+		c.end()
+		c.client.Disconnect(quiesce)
+	}
 }

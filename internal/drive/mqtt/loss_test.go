@@ -118,7 +118,7 @@ func TestNothingKeptForLater(t *testing.T) {
 	}
 	l.heard = func(topic, payload string, _ bool) { mu.Lock(); got = append(got, topic+" "+payload); mu.Unlock() }
 	l.lost = func() {}
-	go l.run()
+	l.start()
 	defer l.close()
 	until(t, "the client is back", 5*time.Second, func() bool { _, err := b.link.now(); return err == nil })
 	until(t, "an eavesdropper hears the next word", 5*time.Second, func() bool {

@@ -45,7 +45,7 @@ func (n *Node) Serve(ctx context.Context, b Broker, clock func() time.Duration, 
 		}
 	}
 	l.gained, l.lost = change(true), change(false)
-	go l.run()
+	l.start()
 	defer l.close()
 	tick := time.NewTicker(tickEvery)
 	defer tick.Stop()
@@ -64,6 +64,9 @@ func (n *Node) Serve(ctx context.Context, b Broker, clock func() time.Duration, 
 				text, publish = n.HearStop(clock(), payload)
 			case m := <-commands:
 				text, publish = n.HearCommand(clock(), m.payload, m.retained)
+			case err := <-l.failed.C:
+				n.HearStop(clock(), "")
+				return fmt.Errorf("drive node: %w", err)
 			case <-tick.C:
 				text, publish = n.Tick(clock())
 			case connected := <-changes:

@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"flume.example/sequencerd/internal/task"
 )
 
 // Parities of a serial line.
@@ -28,9 +30,10 @@ func Speeds() []int { return []int{1200, 2400, 4800, 9600, 19200, 38400, 57600, 
 
 // port is an open serial line. One goroutine of its own empties it as bytes come, so that nothing old lies in the system's buffer.
 type port struct {
-	file  *os.File
-	news  chan struct{} // one place: something came, or the line broke
-	ended chan struct{} // the goroutine is gone
+	file   *os.File
+	news   chan struct{}  // one place: something came, or the line broke
+	ended  chan struct{}  // the goroutine is gone
+	failed *task.Failures // of the goroutine, for the one that calls
 
 	mu   sync.Mutex
 	got  []byte
@@ -52,8 +55,8 @@ func openPort(name string, baud int, parity string, stopBits int) (*port, error)
 		return nil, fmt.Errorf("cannot set up the serial line %s: %w", name, err)
 	}
 	// A file that does not block is waited for by the runtime, so that Close ends a read.
-	p := &port{file: os.NewFile(uintptr(fd), name), news: make(chan struct{}, 1), ended: make(chan struct{}), last: time.Now()}
-	go p.listen()
+	p := &port{file: os.NewFile(uintptr(fd), name), news: make(chan struct{}, 1), ended: make(chan struct{}), last: time.Now(), failed: task.NewFailures()}
+	task.Start("listener of the serial line "+name, p.fail, p.listen)
 	return p, nil
 }
 
@@ -111,8 +114,17 @@ func (p *port) listen() {
 	}
 }
 
-// take hands over what has come since, and says when the latest byte did. The error is that of a line that is gone for good.
+// fail is told of a panic in listen: the line is of no use any more, and whoever asks over it fails in its place.
+func (p *port) fail(err error) {
+	p.mu.Lock()
+	p.err = err
+	p.mu.Unlock()
+	p.failed.Put(err)
+}
+
+// take hands over what has come since, and says when the latest byte did. The error is that of a line that is gone for good; it panics once where listen has.
 func (p *port) take() (got []byte, last time.Time, err error) {
+	p.failed.Raise()
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	got, p.got = p.got, nil
