@@ -33,6 +33,7 @@ type commandLine struct {
 	Threshold string           `help:"Stands in for the swimmer's threshold, as in 1:35/100m; a bare pace is per 100 of the session's unit." placeholder:"PACE"`
 	Version   kong.VersionFlag `help:"Print the version."`
 
+	Settings  configCommand    `cmd:"" name:"config" help:"The configuration: check, show, default."`
 	Check     checkCommand     `cmd:"" help:"Check session files, and other files of ours."`
 	Write     writeCommand     `cmd:"" help:"Write a session line by line, each said back in plain words."`
 	Scale     scaleCommand     `cmd:"" help:"Print a session made shorter, slower, or in another unit; comments stay."`

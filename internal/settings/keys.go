@@ -12,11 +12,11 @@ import (
 	"flume.example/sequencerd/internal/water"
 )
 
-// overlay reads one text on top of what is there.
-func (s *Settings) overlay(file string, text []byte) error {
+// overlay reads one text on top of what is there. The text comes back as it was asked for its keys.
+func (s *Settings) overlay(file string, text []byte) (*tomlplace.Table, error) {
 	root, err := tomlplace.Parse(file, text)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	s.flume(root.Table("flume"))
 	s.ramp(root.Table("ramp"))
@@ -30,7 +30,7 @@ func (s *Settings) overlay(file string, text []byte) error {
 	s.store(root.Table("store"))
 	root.Rest()
 	s.agree(root, calibrated)
-	return root.Err()
+	return root, root.Err()
 }
 
 func (s *Settings) flume(t *tomlplace.Table) {

@@ -119,6 +119,9 @@ func known(people []Person) string {
 // Variable names the configuration where --config does not.
 const Variable = "SEQUENCERD_CONFIG"
 
+// builtIn is the name of the defaults where they have a fault.
+const builtIn = "the built-in configuration"
+
 // systemFile is read where neither names one, if it exists.
 const systemFile = "/etc/sequencerd/sequencerd.toml"
 
@@ -130,47 +133,60 @@ func Load(path string, defaults []byte) (*Settings, error) {
 }
 
 func load(path, variable, system string, defaults []byte) (*Settings, error) {
+	file, text, err := find(path, variable, system)
+	if err != nil {
+		return nil, err
+	}
+	return Parse(file, text, defaults)
+}
+
+// Find is the file that Load would read, and its text; an empty name where the defaults stand alone.
+func Find(path string) (file string, text []byte, err error) {
+	return find(path, os.Getenv(Variable), systemFile)
+}
+
+func find(path, variable, system string) (file string, text []byte, err error) {
 	switch {
 	case path != "":
-		return read(path, "", defaults)
+		return read(path, "")
 	case variable != "":
-		return read(variable, ", which $"+Variable+" names,", defaults)
+		return read(variable, ", which $"+Variable+" names,")
 	}
-	s, err := read(system, "", defaults)
+	file, text, err = read(system, "")
 	if errors.Is(err, fs.ErrNotExist) {
-		return Parse("", nil, defaults)
+		return "", nil, nil
 	}
-	return s, err
+	return file, text, err
 }
 
 // read reads one file; why says where its name is from.
-func read(path, why string, defaults []byte) (*Settings, error) {
-	cannot := func(err error) error {
+func read(path, why string) (string, []byte, error) {
+	cannot := func(err error) (string, []byte, error) {
 		var p *fs.PathError
 		if errors.As(err, &p) {
 			err = p.Err // without the path, which is said already
 		}
-		return fmt.Errorf("the configuration %s%s cannot be read: %w", path, why, err)
+		return path, nil, fmt.Errorf("the configuration %s%s cannot be read: %w", path, why, err)
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, cannot(err)
+		return cannot(err)
 	}
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, tomlplace.MaxBytes+1)) // one more, so that too much is seen as such
 	if err != nil {
-		return nil, cannot(err)
+		return cannot(err)
 	}
-	return Parse(path, text, defaults)
+	return path, text, nil
 }
 
 // Parse reads a configuration's text over the defaults. The file's name is for Settings.File and the problems; without a text the defaults stand alone.
 func Parse(file string, text, defaults []byte) (*Settings, error) {
 	s := new(Settings)
-	if err := s.overlay("the built-in configuration", defaults); err != nil {
+	if _, err := s.overlay(builtIn, defaults); err != nil {
 		return nil, err
 	}
-	if err := s.overlay(file, text); err != nil {
+	if _, err := s.overlay(file, text); err != nil {
 		return nil, err
 	}
 	s.File = file
