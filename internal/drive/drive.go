@@ -61,6 +61,8 @@ type Drive struct {
 	order   Order         // what was last taken from it since the last stop, and when that was put there
 	ordered time.Duration // meaningless while driven is false
 	driven  bool          // something but standstill was ordered since the last stop
+	hush    time.Duration // still to be silent from the next exchange on; until then once that has begun
+	silent  bool
 }
 
 // untimed marks a permission that was given while no clock ran: it counts from the exchange that takes it.
@@ -112,6 +114,7 @@ func (d *Drive) Stop(why fault.Code) {
 }
 
 func (d *Drive) latch(why fault.Code) {
+	d.unhush(why)
 	d.report.Stops++
 	d.report.Latched, d.report.Why, d.report.Ordered = true, why, units.MotorSpeed{}
 	d.box, d.fresh, d.order, d.driven = Order{}, false, Order{}, false

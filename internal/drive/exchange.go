@@ -24,6 +24,9 @@ type errand struct {
 // Exchange does one round at elapsed time now: a stop if one is to be carried out, else the order of the mailbox; then a read.
 // Rehearsals call it inline; Run calls it on real time. One goroutine calls it, with a now that never runs back.
 func (d *Drive) Exchange(now time.Duration) {
+	if d.hushed(now) {
+		return
+	}
 	e := d.begin(now)
 	r := Round{Elapsed: now, Until: now + d.cfg.Timeout, Stop: e.giveUp}
 	var err error

@@ -84,4 +84,6 @@ type Config struct {
 	CautionSpeed units.Speed   // while a caution slows the water down; default 0.6 m/s, the project's own choice
 	MotorRamp    float64       // the motor's own ramp in rpm/s, to judge whether it follows; 0 for none worth minding
 	QuickStop    time.Duration // the longest that the drive's quick stop takes; default 3 s
+
+	Uncommissioned bool // no swim starts; an installer's jog does
 }

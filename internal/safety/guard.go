@@ -102,6 +102,9 @@ func (g *Guard) Reset(f *Facts) (Release, error) {
 // Start is a person's deliberate start: only after it a wish is cleared. With person, somebody is expected to be seen at the count-in's end.
 // The error is a fault.Fault.
 func (g *Guard) Start(f *Facts, person bool) error {
+	if g.cfg.Uncommissioned {
+		return fault.Of(fault.NotCommissioned)
+	}
 	if err := g.mayStart(f); err != nil {
 		return err
 	}

@@ -109,6 +109,18 @@ func TestWhatForbidsAStart(t *testing.T) {
 			t.Errorf("a second start: %v", err)
 		}
 	}
+	u := safety.NewGuard(safety.Config{Cap: units.MetresPerSecond(1), Uncommissioned: true})
+	q := newPool(t)
+	q.g = u
+	q.step(empty)
+	q.reset()
+	q.step(empty)
+	if err := u.Start(q.facts(), false); code(err) != fault.NotCommissioned {
+		t.Errorf("nobody has commissioned it: start: %v", err)
+	}
+	if err := u.StartJog(q.facts(empty), units.RPM(500), time.Minute); err != nil {
+		t.Errorf("nobody has commissioned it: jog: %v", err)
+	}
 	p := newPool(t)
 	p.reset()
 	if err := p.g.Start(p.facts(func(f *safety.Facts, _ *safety.Wish) { f.Wall.SeenAt = f.Now - 24*time.Hour + 1 }), false); err != nil {

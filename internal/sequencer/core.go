@@ -95,6 +95,7 @@ type Core struct {
 	report   drive.Report
 	facts    safety.Facts // of the latest tick
 	flow     flow
+	bench    bench
 
 	judged   safety.Verdict // last told
 	sampleAt time.Duration  // when the next sample is due
@@ -116,6 +117,9 @@ func (c *Core) Tick(now, dt, gap time.Duration) {
 	c.wish = c.swim.Step(dt, units.Metres(c.flow.head.Distance.Metres()))
 	c.verdict = c.guard.Step(f, c.ask())
 	c.stop, c.press, c.seen = "", false, false
+	if c.verdict.Cleared == (safety.Cleared{}) {
+		c.bench.jog = units.MotorSpeed{}
+	}
 	switch {
 	case c.verdict.Stop:
 		c.cfg.Drive.Stop(c.verdict.Why)
@@ -136,6 +140,9 @@ func (c *Core) Tick(now, dt, gap time.Duration) {
 
 // ask turns the swim's wish into what the guard wants to know.
 func (c *Core) ask() safety.Wish {
+	if c.bench.jog != (units.MotorSpeed{}) {
+		return safety.Wish{Jog: c.bench.jog, Under: true}
+	}
 	st, _ := c.swim.State()
 	w := safety.Wish{Speed: c.wish.Speed, Accel: c.wish.Accel, Off: c.wish.Off, Under: st.Under(), Swims: st == run.Running}
 	w.AtRest, w.RestIn, w.RestAway = c.swim.RestAhead()
@@ -168,6 +175,7 @@ func (c *Core) learn() *safety.Facts {
 // after is the end of every tick: what the wall shows, and what the logbook hears.
 func (c *Core) after() {
 	c.shown.tick(c)
+	c.bench.show(c.now, &c.shown.Outputs)
 	c.cfg.Wall.Show(c.shown.Outputs)
 	c.follow()
 }
@@ -196,6 +204,9 @@ func (c *Core) do(cmd Command) error {
 		return fault.Of(fault.Stale)
 	}
 	c.press = true
+	if c.bench.on && (cmd.What == run.Start || cmd.What == run.Steady) {
+		return fault.Of(fault.Installing)
+	}
 	switch cmd.What {
 	case run.LayOut:
 		c.steady = false

@@ -12,28 +12,33 @@ import (
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/safety"
 	"flume.example/sequencerd/internal/units"
+	"flume.example/sequencerd/internal/wall"
 )
 
 // Snapshot is a copy of everything that others may see of a tick.
 type Snapshot struct {
 	run.Status
-	Swim      uint64 // counts the starts
-	Seq       uint64 // counts the snapshots
-	Changed   uint64 // Seq of the latest one with another state, block or plan than the one before
-	At        time.Duration
-	Simulated bool
-	Wish      ramp.State
-	Cleared   units.Speed
-	Motor     units.MotorSpeed
-	Water     units.Speed // estimated
-	Level     safety.Level
-	Why       fault.Code // of that level
-	Ask       bool       // still there?
-	Cue       cue.Cue    // the latest cue, and when it began
-	CueAt     time.Duration
-	Drive     drive.Report
-	Wall      safety.WallFacts
-	Profile   *ramp.Profile // of what is laid out, from standstill; nil where nothing is
+	Swim       uint64 // counts the starts
+	Seq        uint64 // counts the snapshots
+	Changed    uint64 // Seq of the latest one with another state, block or plan than the one before
+	At         time.Duration
+	Simulated  bool
+	Wish       ramp.State
+	Cleared    units.Speed
+	Motor      units.MotorSpeed
+	Water      units.Speed // estimated
+	Level      safety.Level
+	Why        fault.Code // of that level
+	Ask        bool       // still there?
+	Cue        cue.Cue    // the latest cue, and when it began
+	CueAt      time.Duration
+	Drive      drive.Report
+	Wall       safety.WallFacts
+	Profile    *ramp.Profile // of what is laid out, from standstill; nil where nothing is
+	Jog        units.MotorSpeed
+	Installing bool
+	Button     wall.Kind // what was last done with a button at the wall, and how many such there were
+	Buttons    uint64
 }
 
 // Sequencer runs a Core on real time: one goroutine, one timer, one select. Do and Snapshot may be called from any goroutine.
@@ -52,7 +57,7 @@ type Sequencer struct {
 const aliveWithin = 150 * time.Millisecond
 
 type request struct {
-	cmd   Command
+	do    func(*Core) error // between two ticks
 	reply chan error
 }
 
@@ -66,7 +71,12 @@ func (s *Sequencer) Do(ctx context.Context, cmd Command) error {
 	if cmd.What == run.Stop {
 		s.core.cfg.Drive.Stop(fault.StopPressed)
 	}
-	r := request{cmd, make(chan error, 1)}
+	return s.between(ctx, func(c *Core) error { return c.Do(cmd) })
+}
+
+// between does something on the loop's goroutine, between two ticks, and waits for it.
+func (s *Sequencer) between(ctx context.Context, do func(*Core) error) error {
+	r := request{do, make(chan error, 1)}
 	select {
 	case s.requests <- r:
 	case <-s.done:
@@ -98,7 +108,7 @@ func (s *Sequencer) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case r := <-s.requests:
-			err := s.core.Do(r.cmd)
+			err := r.do(s.core)
 			s.publish() // first: whoever gave the command looks at what it did
 			r.reply <- err
 			continue
@@ -149,6 +159,7 @@ func (s *Sequencer) publish() {
 	p.Swim, p.Seq, p.At, p.Simulated = c.swimID, p.Seq+1, c.now, c.cfg.Drive.Simulated()
 	p.Wish, p.Motor, p.Water, p.Drive = c.wish.State, c.report.Motor, c.flow.head.Speed, c.report
 	p.Wall, p.Profile = c.facts.Wall, c.swim.Plan().Profile
+	p.Jog, p.Installing, p.Button, p.Buttons = c.bench.jog, c.bench.on, c.bench.button, c.bench.buttons
 	p.Cleared, _ = c.verdict.Cleared.Water()
 	p.Level, p.Why, p.Ask = c.verdict.Level, c.verdict.Why, c.verdict.Ask
 	if c.wish.Cue != cue.None && p.At != p.CueAt {
@@ -157,6 +168,9 @@ func (s *Sequencer) publish() {
 	changed := state != p.State || block != p.Block || profile != p.Profile
 	if changed {
 		p.Changed = p.Seq
+	}
+	if c.bench.watch != nil {
+		c.bench.watch(p)
 	}
 	if changed || why != p.Why || ask != p.Ask || p.CueAt == p.At {
 		close(s.wake)

@@ -13,6 +13,11 @@ import (
 // pressed turns what was done at the wall into a command. One button does what the moment asks for: start, pause, resume, or on in an open block;
 // held, it brings the water to rest, and when that is stopped, resets as it is released. No held press makes the water faster.
 func (c *Core) pressed(e wall.Event) {
+	c.bench.button, c.bench.buttons = e.Kind, c.bench.buttons+1
+	if c.bench.on { // the installer is told what was pressed, and nothing else comes of it
+		c.press = true
+		return
+	}
 	state, _ := c.swim.State()
 	cmd := Command{What: run.Here, By: AtWall}
 	switch e.Kind {
@@ -71,7 +76,7 @@ func (s *show) tick(c *Core) {
 	// every rhythm sounds once; those that repeat are taken up again each time
 	on := c.now-s.since < s.cue.Length() && s.cue.On(c.now-s.since)
 	s.Lamp, s.Beeper = on, on
-	if v.Permit || c.stopping() {
+	if (v.Permit || c.stopping()) && !c.bench.still(c.now) {
 		s.Heartbeat = !s.Heartbeat
 	}
 }
