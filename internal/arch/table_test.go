@@ -21,6 +21,7 @@ const (
 	cue       = "internal/cue"
 	run       = "internal/run"
 	water     = "internal/water"
+	survey    = "internal/survey"
 	swimmer   = "internal/swimmer"
 	safety    = "internal/safety"
 	wall      = "internal/wall"
@@ -53,6 +54,7 @@ var rooms = []room{
 	{path: tomlplace, pure: true, job: "TOML text → tables that tell everything wrong at once, each at line and column", imports: []string{fault}},
 	{path: schedule, pure: true, job: "session text → checked session → flat blocks for one swimmer", imports: []string{units, fault, tomlplace}},
 	{path: water, pure: true, job: "motor rpm ↔ water speed: calibration, inertia, stations; the water as estimated from reported rpm", imports: []string{units, fault}},
+	{path: survey, pure: true, job: "timed floats and readings → calibration, its error, inertia, stations; whether they still fit", imports: []string{water, units, fault}},
 	{path: ramp, pure: true, job: "blocks and limits → profile; the position on it at any time", imports: []string{schedule, water, units, fault}},
 	{path: cue, pure: true, job: "the rhythms: what each cue is, as on and off times"},
 	{path: run, pure: true, job: "one swim: states, commands, block clock, announcements → wish", imports: []string{ramp, schedule, water, cue, units, fault}},
@@ -74,7 +76,7 @@ var rooms = []room{
 		imports: []string{schedule, ramp, water, safety, wall, drive, simulated, serial, mqtt, alive, tomlplace, units, fault}},
 	{path: roster, job: "who swims here: of the store, with threshold and what they swam, else of the configuration", imports: []string{store, swimmer, settings, units, fault}},
 	{path: panel, job: "web pages and HTTP API: sends commands, reads snapshots", imports: []string{sequencer, rehearse, store, swimmer, roster, settings}, closure: true, never: []string{wall}},
-	{path: comm, job: "the installer's course: measurements, verdicts, record", imports: []string{sequencer, drive, water, store, settings}, closure: true},
+	{path: comm, job: "the installer's course: measurements, verdicts, record", imports: []string{sequencer, drive, water, survey, store, settings}, closure: true},
 	{path: home, job: "the daemon on the network: mDNS, status for home automation", imports: []string{sequencer, settings, units, fault}},
 	{path: alive, job: "tells the supervisor and the hardware watchdog that ticks end on time; fed by a function, so that it needs no room"},
 	{path: task, starts: true, job: "starts goroutines, recovers panics, stops the drive, ends the process; any room that is not pure may import it", imports: []string{fault}},
@@ -92,6 +94,7 @@ var forbidden = []edge{
 	{units, fault, "a quantity must be usable to phrase a fault; parse errors here are plain errors"},
 	{schedule, ramp, "a session is text and numbers for any flume; whether this one can do it is the plan's question"},
 	{schedule, swimmer, "a session takes a threshold as a value; where that comes from is not its business"},
+	{water, survey, "the model takes points; how they were measured is not its business"},
 	{water, ramp, "the model says what the water does, never what it should do"},
 	{run, safety, "a swim only wishes; whether water may move is decided after it, by somebody else"},
 	{run, drive, "a swim only wishes; with a drive in reach, one day it would move one"},
@@ -139,7 +142,7 @@ var libraries = []library{
 	{"github.com/chromedp/cdproto", nil, "its protocol"},
 	{"golang.org/x/sys", []string{drive, serial, linetest, alive}, "flock, serial lines, the hardware watchdog"},
 	{"golang.org/x/term", []string{program}, "single key presses, width of the terminal"},
-	{"gonum.org/v1/gonum", []string{water}, "monotone cubic through the calibration"},
+	{"gonum.org/v1/gonum", []string{water, survey}, "monotone cubic through the calibration; Student's t and small least squares for its error"},
 	{"gonum.org/v1/plot", []string{rehearse}, "curve as SVG and PNG"},
 	{"periph.io/x/conn/v3", []string{wall}, "pins"},
 	{"periph.io/x/host/v3", []string{wall}, "pins on Linux"},
