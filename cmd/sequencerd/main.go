@@ -41,6 +41,7 @@ type commandLine struct {
 	Run       runCommand       `cmd:"" help:"Swim a session now, in the foreground."`
 	Serve     serveCommand     `cmd:"" help:"Be the daemon: wall, panel, store, everything. Starts nothing by itself."`
 	NodeSim   nodeSimCommand   `cmd:"" help:"Play a drive node on the network, with a simulated motor and water behind it."`
+	DriveSim  driveSimCommand  `cmd:"" help:"Play a drive on a serial line, with a simulated motor and water behind it."`
 	Swims     swimsCommand     `cmd:"" help:"What was swum: list, show, trends, export, delete."`
 	Swimmers  swimmersCommand  `cmd:"" help:"Who swims: timed swims, thresholds, caps."`
 	HoldOn    holdOnCommand    `cmd:"" help:"Write a test for the flume that finds the threshold of --swimmer."`

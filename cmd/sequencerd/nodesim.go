@@ -67,11 +67,11 @@ func (n *nodeSimCommand) Run(ctx context.Context, c console, line *commandLine) 
 				}
 			})
 		}},
-		task.Task{Name: "report", Run: func(ctx context.Context) error { return n.report(ctx, c, sim, clock, told) }})
+		task.Task{Name: "report", Run: func(ctx context.Context) error { return reportMotor(ctx, c, sim, clock, told) }})
 }
 
-// report tells once a second what has changed.
-func (n *nodeSimCommand) report(ctx context.Context, c console, sim *simulated.Backend, clock func() time.Duration, told <-chan bool) error {
+// reportMotor tells once a second what has changed.
+func reportMotor(ctx context.Context, c console, sim *simulated.Backend, clock func() time.Duration, told <-chan bool) error {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	last := ""

@@ -29,6 +29,7 @@ const (
 	simulated = "internal/drive/simulated"
 	serial    = "internal/drive/serial"
 	mqtt      = "internal/drive/mqtt"
+	pty       = "internal/drive/serial/pty"
 	linetest  = "internal/drive/serial/linetest"
 	drivetest = "internal/drive/drivetest"
 	monitor   = "internal/safety/safetytest"
@@ -65,7 +66,8 @@ var rooms = []room{
 	{path: drive, job: "the one way to a motor: stop latch, mailbox, clamps, deadlines, staleness over a small backend", imports: []string{safety, water, units, fault}},
 	{path: simulated, job: "a motor that is not there, and water that is not quite the model", imports: []string{drive, water, units, fault}},
 	{path: serial, job: "a motor drive on a serial line", imports: []string{drive, water, tomlplace, units, fault}},
-	{path: linetest, job: "a serial line that goes wrong, and independent drives at its end; for tests"},
+	{path: pty, job: "a serial line without wires"},
+	{path: linetest, job: "a serial line that goes wrong, and independent drives at its end; for tests", imports: []string{pty}},
 	{path: mqtt, job: "a motor node behind a broker", imports: []string{drive, water, units, fault}},
 	{path: drivetest, starts: true, job: "the conformance suite that every backend passes", imports: []string{drive, safety, water, units, fault}},
 	{path: sequencer, job: "the loop: timer, facts, guard, drive, snapshots", imports: []string{run, safety, drive, water, wall}, closure: true},
@@ -140,7 +142,7 @@ var libraries = []library{
 	{"github.com/prometheus/client_golang", []string{panel}, "figures at /metrics"},
 	{"github.com/chromedp/chromedp", nil, "a real browser on the pages"},
 	{"github.com/chromedp/cdproto", nil, "its protocol"},
-	{"golang.org/x/sys", []string{drive, serial, linetest, alive}, "flock, serial lines, the hardware watchdog"},
+	{"golang.org/x/sys", []string{drive, serial, pty, alive}, "flock, serial lines, the hardware watchdog"},
 	{"golang.org/x/term", []string{program}, "single key presses, width of the terminal"},
 	{"gonum.org/v1/gonum", []string{water, survey}, "monotone cubic through the calibration; Student's t and small least squares for its error"},
 	{"gonum.org/v1/plot", []string{rehearse}, "curve as SVG and PNG"},

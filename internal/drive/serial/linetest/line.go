@@ -2,14 +2,13 @@
 package linetest
 
 import (
-	"fmt"
 	"os"
 	"path/filepath"
 	"sync"
 	"testing"
 	"time"
 
-	"golang.org/x/sys/unix"
+	"flume.example/sequencerd/internal/drive/serial/pty"
 )
 
 // Line joins a master's device to a drive's. All its methods may be called from any goroutine.
@@ -19,8 +18,8 @@ type Line struct {
 
 	baud int
 	mu   sync.Mutex
-	near *end // the master's; nil while unplugged
-	far  *end
+	near *pty.Line // the master's; nil while unplugged
+	far  *pty.Line
 
 	cut   bool
 	noise int           // so many bytes towards the master are corrupted
@@ -36,21 +35,18 @@ type Chunk struct {
 	At         time.Time
 }
 
-// end is a pseudo-terminal. Its other side stays open here too: otherwise nothing could be read while no device has it open.
-type end struct{ ours, theirs *os.File }
-
 // NewLine makes a line with 11-bit characters at that speed; at 0 baud they take no time. It ends with the test.
 func NewLine(t testing.TB, baud int) *Line {
-	near, err := newEnd()
+	near, err := pty.Open()
 	if err != nil {
-		t.Fatalf("no pseudo-terminal: %v", err)
+		t.Fatalf("%v", err)
 	}
-	far, err := newEnd()
+	far, err := pty.Open()
 	if err != nil {
-		t.Fatalf("no pseudo-terminal: %v", err)
+		t.Fatalf("%v", err)
 	}
-	l := &Line{Master: filepath.Join(t.TempDir(), "serial-adapter"), Drive: far.theirs.Name(), baud: baud, near: near, far: far}
-	if err := os.Symlink(near.theirs.Name(), l.Master); err != nil {
+	l := &Line{Master: filepath.Join(t.TempDir(), "serial-adapter"), Drive: far.Device(), baud: baud, near: near, far: far}
+	if err := os.Symlink(near.Device(), l.Master); err != nil {
 		t.Fatal(err)
 	}
 	var pumps sync.WaitGroup
@@ -58,56 +54,14 @@ func NewLine(t testing.TB, baud int) *Line {
 	pumps.Go(func() { l.pump(far, false) })
 	t.Cleanup(func() {
 		l.Unplug()
-		far.close()
+		far.Close()
 		pumps.Wait()
 	})
 	return l
 }
 
-func newEnd() (*end, error) {
-	// A master that does not block is one whose Close ends a Read.
-	fd, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
-	if err != nil {
-		return nil, err
-	}
-	ours := os.NewFile(uintptr(fd), "/dev/ptmx")
-	name, err := unlock(fd)
-	if err != nil {
-		ours.Close()
-		return nil, err
-	}
-	theirs, err := os.OpenFile(name, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
-	if err != nil {
-		ours.Close()
-		return nil, err
-	}
-	return &end{ours, theirs}, nil
-}
-
-// unlock lets the other side be opened, raw, and names it.
-func unlock(fd int) (string, error) {
-	if err := unix.IoctlSetPointerInt(fd, unix.TIOCSPTLCK, 0); err != nil {
-		return "", err
-	}
-	n, err := unix.IoctlGetInt(fd, unix.TIOCGPTN)
-	if err != nil {
-		return "", err
-	}
-	mode, err := unix.IoctlGetTermios(fd, unix.TCGETS)
-	if err != nil {
-		return "", err
-	}
-	mode.Iflag, mode.Oflag, mode.Lflag = 0, 0, 0
-	return fmt.Sprintf("/dev/pts/%d", n), unix.IoctlSetTermios(fd, unix.TCSETS, mode)
-}
-
-func (e *end) close() {
-	e.ours.Close()
-	e.theirs.Close()
-}
-
 // pump carries bytes one way until its end is closed.
-func (l *Line) pump(from *end, fromMaster bool) {
+func (l *Line) pump(from *pty.Line, fromMaster bool) {
 	b := make([]byte, 512)
 	free := time.Now()
 	timer := time.NewTimer(0)
@@ -118,7 +72,7 @@ func (l *Line) pump(from *end, fromMaster bool) {
 	}
 	<-timer.C
 	for {
-		n, err := from.ours.Read(b)
+		n, err := from.Read(b)
 		if err != nil {
 			return
 		}
@@ -167,11 +121,11 @@ func (l *Line) deliver(c Chunk) {
 	}
 	if !c.FromMaster || l.echo {
 		if l.near != nil {
-			_, _ = l.near.ours.Write(c.Bytes) // nobody may be listening
+			_, _ = l.near.Write(c.Bytes) // nobody may be listening
 		}
 	}
 	if c.FromMaster {
-		_, _ = l.far.ours.Write(c.Bytes)
+		_, _ = l.far.Write(c.Bytes)
 	}
 }
 
@@ -191,7 +145,7 @@ func (l *Line) Echo() { l.with(func() { l.echo = true }) }
 func (l *Line) Inject(b []byte) {
 	l.with(func() {
 		if l.near != nil {
-			_, _ = l.near.ours.Write(b)
+			_, _ = l.near.Write(b)
 		}
 	})
 }
@@ -200,7 +154,7 @@ func (l *Line) Inject(b []byte) {
 func (l *Line) Unplug() {
 	l.with(func() {
 		if l.near != nil {
-			l.near.close()
+			l.near.Close()
 			os.Remove(l.Master)
 			l.near = nil
 		}
@@ -209,13 +163,13 @@ func (l *Line) Unplug() {
 
 // Plug gives it back.
 func (l *Line) Plug() error {
-	near, err := newEnd()
+	near, err := pty.Open()
 	if err != nil {
 		return err
 	}
 	l.with(func() {
 		l.near = near
-		err = os.Symlink(near.theirs.Name(), l.Master)
+		err = os.Symlink(near.Device(), l.Master)
 	})
 	go l.pump(near, true) // until Unplug, or the test's end
 	return err

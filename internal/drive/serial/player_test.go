@@ -1,0 +1,133 @@
+package serial
+
+import (
+	"os"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"flume.example/sequencerd/internal/drive"
+	"flume.example/sequencerd/internal/drive/drivetest"
+	"flume.example/sequencerd/internal/drive/serial/linetest"
+	"flume.example/sequencerd/internal/drive/simulated"
+	"flume.example/sequencerd/internal/units"
+)
+
+// played is a played drive on a line that can be cut, by the suite's clock. The simulated motor behind it is the witness.
+type played struct {
+	*Backend
+	*hands
+}
+
+type hands struct {
+	line  *linetest.Line
+	motor *simulated.Backend
+
+	mu     sync.Mutex
+	now    time.Duration
+	player *Player
+}
+
+// at lets time go on in small steps, as a drive does that looks after itself.
+func (h *hands) at(now time.Duration) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for h.now < now {
+		h.now = min(now, h.now+lookEvery)
+		h.player.Tick(h.now)
+	}
+}
+
+// answer plays the drive until its file is closed.
+func (h *hands) answer(file *os.File) {
+	var got []byte
+	b := make([]byte, 256)
+	for {
+		n, err := file.Read(b)
+		if err != nil {
+			return
+		}
+		got = append(got, b[:n]...)
+		for size := requestLength(got); size > 0 && len(got) >= size; size = requestLength(got) {
+			h.mu.Lock()
+			answer := h.player.Answer(got[:size])
+			h.mu.Unlock()
+			got = got[size:]
+			_, _ = file.Write(answer) // nothing may be listening
+		}
+	}
+}
+
+func (p played) Set(r drive.Round, o drive.Order) error {
+	p.at(r.Elapsed)
+	return p.Backend.Set(r, o)
+}
+
+func (p played) Read(r drive.Round) (drive.Feedback, error) {
+	p.at(r.Elapsed)
+	return p.Backend.Read(r)
+}
+
+func (p played) Stop(r drive.Round) error {
+	p.at(r.Elapsed)
+	return p.Backend.Stop(r)
+}
+
+func (h *hands) Motor(now time.Duration) units.MotorSpeed { h.at(now); return h.motor.Motor() }
+func (h *hands) Enabled(now time.Duration) bool {
+	h.at(now)
+	return slices.Contains([]simulated.State{simulated.Enabling, simulated.Running, simulated.QuickStop}, h.motor.State())
+}
+func (h *hands) Trip(now time.Duration)    { h.at(now); h.motor.Trip() }
+func (h *hands) Cut(now time.Duration)     { h.at(now); h.line.Cut(true) }
+func (h *hands) Restore(now time.Duration) { h.at(now); h.line.Cut(false) }
+
+// newPlayed is a fresh one.
+func newPlayed(t testing.TB, file string) (drive.Backend, drivetest.Witness) {
+	line := linetest.NewLine(t, 0)
+	c := config(t, line, file)
+	c.Baud, c.Answer = 115200, c.Slowest // as in TestConformance
+	sim, err := simulated.New(simulated.Config{Model: flume(t), RampRPMPerSecond: 15_000, QuickStopRPMPerSecond: 15_000, EnableTime: 50 * ms, LinkLoss: time.Minute})
+	if err != nil {
+		t.Fatal(err)
+	}
+	player, err := NewPlayer(c, sim)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, w := range b.setup.want { // as an installer has left them
+		if player.held[w.address] = uint16(w.want); w.wide {
+			player.held[w.address], player.held[w.address+1] = uint16(w.want>>16), uint16(w.want)
+		}
+	}
+	file2, err := os.OpenFile(line.Drive, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &hands{line: line, motor: sim, player: player}
+	var done sync.WaitGroup
+	done.Go(func() { h.answer(file2) })
+	t.Cleanup(func() { file2.Close(); done.Wait() })
+	return played{b, h}, h
+}
+
+// The drive that an installer learns on is a drive: the program's own backend passes the suite on it, for each map.
+func TestConformanceOnAPlayedDrive(t *testing.T) {
+	t.Parallel()
+	for _, k := range kinds {
+		t.Run(k.file, func(t *testing.T) {
+			t.Parallel()
+			drivetest.Suite(t, drivetest.Options{
+				New:   func(t testing.TB) (drive.Backend, drivetest.Witness) { return newPlayed(t, k.file) },
+				Model: flume(t), Settle: 550 * time.Millisecond, LinkLoss: linkLoss, Timeout: 200 * time.Millisecond,
+			})
+		})
+	}
+}
