@@ -87,7 +87,7 @@ func reportMotor(ctx context.Context, c console, sim *simulated.Backend, clock f
 			fmt.Fprintf(c.out, "%8.1f s  %s\n", clock().Seconds(), what)
 		case <-tick.C:
 			speed, distance := sim.Water()
-			now := fmt.Sprintf("%-10s  %6.1f rpm  %.2f m/s  %.1f m", sim.State(), sim.Motor().RPM(), speed.MetresPerSecond(), distance.Metres())
+			now := fmt.Sprintf("%-10s  %6.1f rpm  %.2f m/s  %.2f m", sim.State(), sim.Motor().RPM(), speed.MetresPerSecond(), distance.Metres())
 			if now != last {
 				fmt.Fprintf(c.out, "%8.1f s  %s\n", clock().Seconds(), now)
 				last = now

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -26,19 +25,7 @@ func TestASwimOverABroker(t *testing.T) {
 }
 
 func swimOverBroker(t *testing.T, tr *trial) {
-	free, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		tr.Fatalf("%v", err)
-	}
-	port := free.Addr().(*net.TCPAddr).Port
-	free.Close()
-	broker := exec.Command("mosquitto", "-c", file(t, "mosquitto.conf", fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n", port)))
-	broker.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := broker.Start(); err != nil {
-		tr.Fatalf("%v", err)
-	}
-	tr.ends = append(tr.ends, func() { broker.Process.Kill(); broker.Wait() })
-	configuration := file(t, "mqtt.toml", fmt.Sprintf("[drive]\nbackend = \"mqtt\"\n[drive.mqtt]\nbroker = \"mqtt://127.0.0.1:%d\"\n", port))
+	configuration := file(t, "mqtt.toml", fmt.Sprintf("[drive]\nbackend = \"mqtt\"\n[drive.mqtt]\nbroker = %q\n", startBroker(t, tr)))
 	session := file(t, "steady.toml", "format = 1\ntitle = \"Steady\"\nunit = \"m\"\n[[step]]\ntime = \"5:00\"\npace = \"1:40\"\n")
 
 	node := start(tr, "--config", configuration, "node-sim")

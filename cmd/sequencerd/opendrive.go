@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -48,7 +49,9 @@ func (l *loaded) openDrive() (*drive.Drive, error) {
 // resolve is the real drive that the configuration describes, checked as far as that can be done without reaching it.
 func resolve(s *settings.Settings) (*resolvedDrive, error) {
 	if s.Drive.Backend == "mqtt" {
-		return &resolvedDrive{Backend: "mqtt", MQTT: s.Drive.MQTT}, nil
+		r := &resolvedDrive{Backend: "mqtt", MQTT: s.Drive.MQTT}
+		b := &r.MQTT.Broker
+		return r, absolute(&b.PasswordFile, &b.CAFile, &b.CertFile, &b.KeyFile)
 	}
 	text, err := readMap(s.Drive.SerialMap)
 	if err != nil {
@@ -57,6 +60,21 @@ func resolve(s *settings.Settings) (*resolvedDrive, error) {
 	r := &resolvedDrive{Backend: "serial", Serial: s.Drive.Serial, Map: string(text), MapName: s.Drive.SerialMap}
 	_, err = r.serial()
 	return r, err
+}
+
+// absolute makes paths that are there mean the same file wherever stop-drive is started.
+func absolute(paths ...*string) error {
+	for _, p := range paths {
+		if *p == "" {
+			continue
+		}
+		full, err := filepath.Abs(*p)
+		if err != nil {
+			return fmt.Errorf("cannot tell where %s is: %w", *p, err)
+		}
+		*p = full
+	}
+	return nil
 }
 
 // readMap finds a map by the name of one that comes with the program, else by its path.

@@ -55,6 +55,13 @@ func try(t *testing.T, body func(t *trial)) {
 
 func (t *trial) Helper() {}
 
+// blame puts it down to the machine where a program on a real link was stopped for something that came too late.
+func (t *trial) blame(p *process) {
+	for _, busy := range []string{"[feedback-old]", "[link-lost]", "[tick-late]", "[loop-silent]"} {
+		t.late = t.late || strings.Contains(p.output(), busy)
+	}
+}
+
 func (t *trial) Errorf(format string, args ...any) {
 	t.failures = append(t.failures, fmt.Sprintf(format, args...))
 }
@@ -185,7 +192,7 @@ func (p *process) until(text string) {
 		}
 		p.mu.Unlock()
 		if ended {
-			p.t.late = strings.Contains(p.output(), "[tick-late]")
+			p.t.late = p.t.late || strings.Contains(p.output(), "[tick-late]")
 			p.t.Fatalf("ended without saying %q; it said %q", text, rest)
 		}
 		select {
@@ -219,7 +226,7 @@ func (p *process) ends(want int) {
 		p.t.Fatalf("does not end; it said %q", p.output())
 	}
 	if code := p.cmd.ProcessState.ExitCode(); code != want {
-		p.t.late = strings.Contains(p.output(), "[tick-late]")
+		p.t.late = p.t.late || strings.Contains(p.output(), "[tick-late]")
 		p.t.Fatalf("ends with %d (%v), want %d; it said %q", code, p.err, want, p.output())
 	}
 }

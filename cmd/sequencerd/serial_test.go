@@ -60,9 +60,7 @@ link_loss = "10s"
 		}
 		select {
 		case <-p.over:
-			for _, busy := range []string{"[feedback-old]", "[link-lost]", "[tick-late]"} {
-				tr.late = tr.late || strings.Contains(p.output(), busy)
-			}
+			tr.blame(p)
 			tr.Fatalf("the program ended: %s", p.output())
 		default:
 		}
