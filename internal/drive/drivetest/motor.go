@@ -16,6 +16,7 @@ var (
 	ErrGaveUp  = errors.New("gave up for a stop")
 	ErrClosed  = errors.New("the link is closed")
 	ErrTripped = errors.New("the drive has tripped")
+	ErrSpoilt  = errors.New("the answer was garbled, or came too late")
 )
 
 // Motor is the plainest motor that keeps the contract of drive.Backend: backend, witness and faults in one, without dead time or noise.
@@ -33,6 +34,7 @@ type Motor struct {
 	stopped bool // a Stop was heard, and no Set since
 	tripped bool
 	cut     bool
+	spoilt  bool // the next answer is
 	closed  bool
 }
 
@@ -42,6 +44,10 @@ func (m *Motor) Set(r drive.Round, o drive.Order) error {
 	defer m.mu.Unlock()
 	if err := m.hear(r); err != nil {
 		return err
+	}
+	if m.spoilt {
+		m.spoilt = false
+		return ErrSpoilt
 	}
 	if m.tripped {
 		return ErrTripped
@@ -56,6 +62,10 @@ func (m *Motor) Read(r drive.Round) (drive.Feedback, error) {
 	defer m.mu.Unlock()
 	if err := m.hear(r); err != nil {
 		return drive.Feedback{}, err
+	}
+	if m.spoilt {
+		m.spoilt = false
+		return drive.Feedback{}, ErrSpoilt
 	}
 	f := drive.Feedback{Motor: units.RPM(m.rpm), Enabled: m.enabled}
 	if m.tripped {
@@ -112,6 +122,15 @@ func (m *Motor) Restore(now time.Duration) { m.at(now, func() { m.cut = false })
 func (m *Motor) Trip(now time.Duration) {
 	m.at(now, func() { m.tripped, m.want = true, 0 })
 }
+
+// Garble makes the next answer of no use.
+func (m *Motor) Garble(now time.Duration) { m.at(now, func() { m.spoilt = true }) }
+
+// Delay does the same.
+func (m *Motor) Delay(now time.Duration) { m.at(now, func() { m.spoilt = true }) }
+
+// Rival does nothing: who wants this motor has to have the Motor.
+func (m *Motor) Rival(time.Duration, units.MotorSpeed) {}
 
 func (m *Motor) at(now time.Duration, do func()) {
 	m.mu.Lock()

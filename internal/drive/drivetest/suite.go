@@ -28,6 +28,22 @@ type Tripper interface {
 	Trip(now time.Duration)
 }
 
+// Garbler is a witness that can also garble what the drive says next. Without it, that case is left out.
+type Garbler interface {
+	Garble(now time.Duration)
+}
+
+// Delayer is a witness that can also hold back the drive's next answer for longer than it counts. Without it, that case is left out.
+type Delayer interface {
+	Delay(now time.Duration)
+}
+
+// Rival is a witness that can also let somebody else on the link try to move the motor. Without it, as where a link has one owner by its wire and lock, that
+// case is left out.
+type Rival interface {
+	Rival(now time.Duration, m units.MotorSpeed)
+}
+
 // Options say what to test.
 type Options struct {
 	// New makes a backend on a fresh motor at rest, and its witness. The suite closes the backend.
@@ -55,6 +71,7 @@ func Suite(t *testing.T, o Options) {
 	for _, c := range cases {
 		b, w := o.New(t)
 		if !c.possible(w) {
+			t.Logf("left out, this link cannot play it: %s", c.name)
 			if err := b.Close(); err != nil {
 				t.Errorf("Close of an unused backend: %v", err)
 			}
@@ -82,16 +99,15 @@ func Suite(t *testing.T, o Options) {
 
 // testCase is one way to go wrong. Its rule is what is broken when it fails.
 type testCase struct {
-	name, rule  string
-	link, trips bool // needs a Faulter, a Tripper
-	check       func(*rig) error
+	name, rule string
+	needs      func(Witness) bool // nil: any will do
+	check      func(*rig) error
 }
 
-func (c testCase) possible(w Witness) bool {
-	_, link := w.(Faulter)
-	_, trips := w.(Tripper)
-	return (link || !c.link) && (trips || !c.trips)
-}
+func (c testCase) possible(w Witness) bool { return c.needs == nil || c.needs(w) }
+
+// can is a need for a witness that is also a T.
+func can[T any](w Witness) bool { _, ok := w.(T); return ok }
 
 var cases = []testCase{
 	{name: "a motor stands until something is permitted", check: standsByItself,
@@ -122,14 +138,20 @@ var cases = []testCase{
 		rule: "Without fresh permissions the drive latches a stop by itself, and a late permission starts nothing."},
 	{name: "a program that fell silent", check: programSilent,
 		rule: "The last watchdog is beyond the link: a drive that hears nothing stops by itself, with no software of ours left to tell it."},
-	{name: "the link cut and restored", check: linkCut, link: true,
+	{name: "the link cut and restored", check: linkCut, needs: can[Faulter],
 		rule: "With the link gone the drive stops by itself; when it comes back nothing starts until a person has reset and something is permitted anew."},
-	{name: "a stop while the link is cut", check: stopWithoutLink, link: true,
+	{name: "a stop while the link is cut", check: stopWithoutLink, needs: can[Faulter],
 		rule: "A stop that did not get through is tried until it does, and is not forgotten by a reset."},
-	{name: "time-outs", check: deadlines, link: true,
+	{name: "time-outs", check: deadlines, needs: can[Faulter],
 		rule: "No call outlasts its time-out on a dead link, nor the closing of Round.Stop, and each says that it failed."},
-	{name: "the age of feedback", check: feedbackAge, link: true,
+	{name: "the age of feedback", check: feedbackAge, needs: can[Faulter],
 		rule: "Feedback from before the link was lost is not handed out as news."},
-	{name: "a fault of the drive's own", check: driveFault, trips: true,
+	{name: "a fault of the drive's own", check: driveFault, needs: can[Tripper],
 		rule: "A drive's own fault is reported, stops the motor, and stays until a stop acknowledges it; then the motor stands until something is permitted anew."},
+	{name: "garbage", check: garbage, needs: can[Garbler],
+		rule: "What is garbled is neither feedback nor the end of a swim, and a stop gets through it."},
+	{name: "late answers, and replies to older requests", check: lateAnswers, needs: can[Delayer],
+		rule: "An answer that comes too late is an error when it is missed, and never the answer to a later question."},
+	{name: "a second owner", check: secondOwner, needs: can[Rival],
+		rule: "Nobody else moves a motor that somebody owns."},
 }

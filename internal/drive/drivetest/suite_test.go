@@ -257,6 +257,64 @@ func TestBrokenMotorsFail(t *testing.T) {
 				return m.Set(r, o)
 			}}
 		}},
+		{"something garbled is read as a speed", "garbage", func() broken {
+			return broken{Motor: new(Motor), set: func(m *Motor, r drive.Round, o drive.Order) error {
+				spoilt := m.spoilt
+				m.spoilt = false
+				err := m.Set(r, o)
+				m.spoilt = spoilt
+				return err
+			}, read: func(m *Motor, r drive.Round) (drive.Feedback, error) {
+				f, err := m.Read(r)
+				if err == ErrSpoilt {
+					return drive.Feedback{Motor: units.RPM(5), Enabled: true}, nil
+				}
+				return f, err
+			}}
+		}},
+		{"something garbled switches the motor off, and nobody says so", "garbage", func() broken {
+			return broken{Motor: new(Motor), set: func(m *Motor, r drive.Round, o drive.Order) error {
+				if m.spoilt {
+					m.closed = true
+				}
+				if m.closed {
+					return nil
+				}
+				return m.Set(r, o)
+			}, read: func(m *Motor, r drive.Round) (drive.Feedback, error) {
+				m.follow(r.Elapsed)
+				return drive.Feedback{Motor: units.RPM(m.rpm), Enabled: m.enabled}, nil
+			}}
+		}},
+		{"a late answer is taken for that to the next question", "late answers, and replies to older requests", func() broken {
+			var old *drive.Feedback
+			return broken{Motor: new(Motor), set: func(m *Motor, r drive.Round, o drive.Order) error {
+				if m.spoilt {
+					old = &drive.Feedback{Motor: units.RPM(m.rpm), Enabled: true}
+				}
+				return m.Set(r, o)
+			}, read: func(m *Motor, r drive.Round) (drive.Feedback, error) {
+				f, err := m.Read(r)
+				if old != nil && err == nil && f.Motor != old.Motor {
+					f, old = *old, nil
+				}
+				return f, err
+			}}
+		}},
+		{"a missing answer is no error", "late answers, and replies to older requests", func() broken {
+			return broken{Motor: new(Motor), set: func(m *Motor, r drive.Round, o drive.Order) error {
+				m.spoilt = false
+				return m.Set(r, o)
+			}}
+		}},
+		{"anybody may set the speed", "a second owner", func() broken {
+			return broken{Motor: new(Motor), read: func(m *Motor, r drive.Round) (drive.Feedback, error) {
+				if r.Elapsed > 3*time.Second {
+					m.want = 900
+				}
+				return m.Read(r)
+			}}
+		}},
 	} {
 		t.Run(c.what+"/"+c.name, func(t *testing.T) {
 			for _, tc := range cases {

@@ -83,12 +83,14 @@ topic write pool/drive/state
 user deck
 topic write pool/drive/stop
 topic read pool/drive/state
+user rival
+topic readwrite pool/drive/#
 user intruder
 topic write somewhere/else
 `
 
 // Users and their passwords, as invented as the pool.
-var passwords = map[string]string{"flume": "brook-7", "node": "weir-3", "deck": "lamp-9", "intruder": "mud-2"}
+var passwords = map[string]string{"flume": "brook-7", "node": "weir-3", "deck": "lamp-9", "rival": "heron-5", "intruder": "mud-2"}
 
 // newMosquitto writes the broker's files and starts it. It ends with the test.
 func newMosquitto(t testing.TB, more string) *mosquitto {

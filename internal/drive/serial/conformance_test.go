@@ -111,6 +111,15 @@ func (w witness) Enabled(now time.Duration) bool           { return w.at(now).En
 func (w witness) Trip(now time.Duration)                   { w.at(now); w.drive.Tell("trip") }
 func (w witness) Cut(now time.Duration)                    { w.at(now); w.line.Cut(true) }
 func (w witness) Restore(now time.Duration)                { w.at(now); w.line.Cut(false) }
+func (w witness) Garble(now time.Duration)                 { w.at(now); w.line.Noise(2) }
+func (w witness) Delay(now time.Duration)                  { w.at(now); w.line.Late(tooLate) }
+
+// For the suite: a loaded machine must not look like a late answer, and a late one has to come while it still can.
+const (
+	suiteAnswer  = 100 * time.Millisecond
+	suiteSlowest = 190 * time.Millisecond
+	tooLate      = 140 * time.Millisecond
+)
 
 func TestConformance(t *testing.T) {
 	t.Parallel()
@@ -126,8 +135,8 @@ func TestConformance(t *testing.T) {
 			drivetest.Suite(t, drivetest.Options{
 				New: func(t testing.TB) (drive.Backend, drivetest.Witness) {
 					c := config(t, line, k.file)
-					c.Baud = 115200      // the line takes no time, and so the silences on it are short
-					c.Answer = c.Slowest // a loaded machine is no late answer
+					c.Baud = 115200 // the line takes no time, and so the silences on it are short
+					c.Answer, c.Slowest = suiteAnswer, suiteSlowest
 					b, err := New(c)
 					if err != nil {
 						t.Fatal(err)

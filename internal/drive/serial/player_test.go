@@ -84,12 +84,14 @@ func (h *hands) Enabled(now time.Duration) bool {
 func (h *hands) Trip(now time.Duration)    { h.at(now); h.motor.Trip() }
 func (h *hands) Cut(now time.Duration)     { h.at(now); h.line.Cut(true) }
 func (h *hands) Restore(now time.Duration) { h.at(now); h.line.Cut(false) }
+func (h *hands) Garble(now time.Duration)  { h.at(now); h.line.Noise(2) }
+func (h *hands) Delay(now time.Duration)   { h.at(now); h.line.Late(tooLate) }
 
 // newPlayed is a fresh one.
 func newPlayed(t testing.TB, file string) (drive.Backend, drivetest.Witness) {
 	line := linetest.NewLine(t, 0)
 	c := config(t, line, file)
-	c.Baud, c.Answer = 115200, c.Slowest // as in TestConformance
+	c.Baud, c.Answer, c.Slowest = 115200, suiteAnswer, suiteSlowest // as in TestConformance
 	sim, err := simulated.New(simulated.Config{Model: flume(t), RampRPMPerSecond: 15_000, QuickStopRPMPerSecond: 15_000, EnableTime: 50 * ms, LinkLoss: time.Minute})
 	if err != nil {
 		t.Fatal(err)

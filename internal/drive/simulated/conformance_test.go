@@ -30,6 +30,10 @@ func (w witness) Cut(now time.Duration) {
 
 func (w witness) Restore(now time.Duration) { w.b.faults[0].until = now }
 
+func (w witness) Delay(now time.Duration) {
+	w.b.faults = faults{{kind: answersLate, at: now, until: now + drive.DefaultEvery, late: 150 * ms}}
+}
+
 func (w witness) Trip(now time.Duration) { w.b.motor.trips = []time.Duration{now} }
 
 func TestConformance(t *testing.T) {
