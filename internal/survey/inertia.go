@@ -154,77 +154,83 @@ type params [parameters]float64
 // fit is Gauss and Newton's least squares, with Levenberg's damping.
 func (r *recording) fit() (Inertia, error) {
 	first := r.s[r.measured[0]].Water.MetresPerSecond()
-	best, sigma := math.Inf(1), 0.0
-	var p params
-	for _, l := range []float64{0.3, 1, 3, 10} { // from several beginnings, each with what is thought beforehand held fast
-		q, sq, err := r.search(params{math.Log(l), first, deadMean, 1}, 0)
-		if err == nil && sq < best {
+	p, best, sigma := params{}, math.Inf(1), 0.0
+	for l := 0.1; l < 40; l *= 1.5 { // where to begin
+		q := params{math.Log(l), first, deadMean, 1}
+		if sq := sumSquares(r.residuals(q, 0)); sq < best {
 			best, p = sq, q
 		}
 	}
 	if math.IsInf(best, 1) {
 		return Inertia{}, errNoInertia
 	}
+	p, err := r.search(p, 0)
+	if err != nil {
+		return Inertia{}, errNoInertia
+	}
 	// How much what is thought beforehand counts goes with the scatter of the samples, which is known only after a fit.
 	m := float64(len(r.measured))
 	for range 3 {
-		left := r.residuals(p, 0)
-		sq := 0.0
-		for _, e := range left {
-			sq += e * e
-		}
-		sigma = max(math.Sqrt(sq/(m-2)), 1e-6)
-		q, _, err := r.search(p, sigma)
-		if err != nil {
+		sigma = max(math.Sqrt(sumSquares(r.residuals(p, 0))/(m-2)), 1e-6)
+		if p, err = r.search(p, sigma); err != nil {
 			return Inertia{}, errNoInertia
 		}
-		p = q
 	}
 	return r.verdict(p, sigma)
 }
 
 // search goes from p to the nearest least sum of squares; with sigma 0 the dead time and the factor stay as they are.
-func (r *recording) search(p params, sigma float64) (params, float64, error) {
+func (r *recording) search(p params, sigma float64) (params, error) {
 	damping := 1e-3
 	e := r.residuals(p, sigma)
 	sq := sumSquares(e)
-	for range 200 {
+	for range 100 {
 		normal, gradient := r.normal(p, sigma, e)
-		better, small := false, false
-		for range 30 {
+		size, better := 0.0, false
+		for range 20 {
 			step, err := solve(normal, gradient, damping)
 			if err != nil {
-				return p, 0, err
+				return p, err
 			}
-			q, size := p, 0.0
+			q := p
 			for k := range q {
 				q[k] -= step[k]
-				size = max(size, math.Abs(step[k]))
 			}
-			q[logL] = min(max(q[logL], math.Log(shortestL)-1), math.Log(longestL)+1)
-			q[start] = min(max(q[start], 0), mostSpeed)
-			q[dead] = min(max(q[dead], -2), 10)
-			q[factor] = min(max(q[factor], 0.5), 2)
+			q.keep()
+			size = 0
+			for k := range q {
+				size = max(size, math.Abs(q[k]-p[k]))
+			}
 			qe := r.residuals(q, sigma)
-			small = size < 1e-10
 			if s := sumSquares(qe); s <= sq {
 				p, e, sq, better = q, qe, s, true
-				damping = max(damping/10, 1e-12)
+				damping = max(damping/100, 1e-12)
 				break
 			}
-			if small {
+			if size < enough {
 				break
 			}
 			damping *= 10
 		}
-		if !better || small {
+		if !better || size < enough {
 			break
 		}
 	}
 	if !finite(sq) {
-		return p, 0, errNoInertia
+		return p, errNoInertia
 	}
-	return p, sq, nil
+	return p, nil
+}
+
+// enough is the step of the parameters at which the search ends.
+const enough = 1e-8
+
+// keep holds the parameters where a model can be made of them.
+func (p *params) keep() {
+	p[logL] = min(max(p[logL], math.Log(shortestL)-1), math.Log(longestL))
+	p[start] = min(max(p[start], 0), mostSpeed)
+	p[dead] = min(max(p[dead], -2), 10)
+	p[factor] = min(max(p[factor], 0.5), 2)
 }
 
 func sumSquares(e []float64) (s float64) {
