@@ -153,12 +153,13 @@ func (f *hidden) coast() ([]Sample, error) {
 	for _, thrown := range [][2]float64{{0, 6}, {1, 9}, {2, 12}, {0.5, 15}, {3, 10}, {4, 14}} {
 		_, x := f.run(f.curve(n0), off, 120)
 		for _, t0 := range thrown {
-			i := int(t0 / hiddenStep)
+			i := int(math.Round(t0 / hiddenStep))
 			j := i
 			for j < len(x)-1 && x[j]-x[i] < floatWay/2 {
 				j++
 			}
-			over := float64(j-i)*hiddenStep + stopwatch*f.rng.NormFloat64()
+			past := (x[j] - x[i] - floatWay/2) / (x[j] - x[j-1]) // of the last step
+			over := (float64(j-i)-past)*hiddenStep + stopwatch*f.rng.NormFloat64()
 			mid := t0 + over/2
 			fmt.Fprintf(&csv, "%.3f,%.1f,%.4f,%.2f\n", mid, off(mid), floatWay/2/over, over)
 		}
@@ -179,7 +180,7 @@ func (f *hidden) log() ([]Sample, error) {
 	var csv strings.Builder
 	csv.WriteString("t_s,rpm,water_mps\n")
 	for t := 0.0; t < 65; t += 0.2 {
-		w := v[int(t/hiddenStep)]
+		w := v[int(math.Round(t/hiddenStep))]
 		fmt.Fprintf(&csv, "%.1f,%.1f,%.3f\n", t, motor(t), max(w*(1+meterNoise*f.rng.NormFloat64())+meterFloor*f.rng.NormFloat64(), 0))
 	}
 	return ReadSamples(strings.NewReader(csv.String()), "log.csv")

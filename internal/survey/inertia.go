@@ -330,27 +330,16 @@ func (r *recording) residuals(p params, sigma float64) []float64 {
 // verdict is what the fitted parameters are worth.
 func (r *recording) verdict(p params, sigma float64) (Inertia, error) {
 	e := r.residuals(p, sigma)
-	normal, _ := r.normal(p, sigma, e)
-	a := mat.NewSymDense(parameters, nil)
-	for i := range parameters {
-		for j := i; j < parameters; j++ {
-			a.SetSym(i, j, normal[i][j])
-		}
-	}
-	var chol mat.Cholesky
-	var cov mat.SymDense
-	if !chol.Factorize(a) {
-		return Inertia{}, errNoInertia
-	}
-	if err := chol.InverseTo(&cov); err != nil {
-		return Inertia{}, errNoInertia
-	}
 	m := len(r.measured)
 	freedom := float64(m - 2) // two parameters; the other two have brought what is thought of them
+	cov, ok := covariance(r.slopes(p, sigma), e, freedom)
+	if !ok {
+		return Inertia{}, errNoInertia
+	}
 	rms := sumSquares(e[:m]) / float64(m)
-	q := student(0.975, freedom) * math.Sqrt(sumSquares(e)/freedom) * alike(e[:m])
+	q := student(0.975, freedom) * alike(e[:m])
 	l := math.Exp(p[logL])
-	ci := l * q * math.Sqrt(cov.At(logL, logL))
+	ci := l * q * math.Sqrt(cov[logL])
 	if !finite(ci) || ci > mostDoubt*l {
 		return Inertia{}, errNoInertia
 	}
@@ -358,10 +347,47 @@ func (r *recording) verdict(p params, sigma float64) (Inertia, error) {
 		return Inertia{}, fmt.Errorf("the recording gives an inertia length of %.3g m: allowed is %g to %g; are times in seconds and speeds in m/s?", l, shortestL, longestL)
 	}
 	out := Inertia{Length: units.Metres(l), CI: units.Metres(ci), Start: speed(p[start]), RMS: speed(math.Sqrt(rms)), Samples: m}
-	if d := q * math.Sqrt(cov.At(dead, dead)); d < deadSD && p[dead] > -d {
+	if d := q * math.Sqrt(cov[dead]); d < deadSD && p[dead] > -d {
 		out.Dead, out.DeadCI = seconds(max(p[dead], 0)), seconds(d)
 	}
 	return out, nil
+}
+
+// covariance is the variance of each parameter: the greater of that of least squares, for which all samples scatter alike, and that for which each scatters as it does
+// (White 1980, with the residuals over 1 − leverage of MacKinnon and White 1985, "HC3"; from memory).
+func covariance(j [parameters][]float64, e []float64, freedom float64) (variance params, ok bool) {
+	row := func(i int) params {
+		var x params
+		for k := range j {
+			x[k] = j[k][i]
+		}
+		return x
+	}
+	a := mat.NewSymDense(parameters, nil)
+	for i := range e {
+		x := row(i)
+		a.SymRankOne(a, 1, mat.NewVecDense(parameters, x[:]))
+	}
+	var chol mat.Cholesky
+	var inverse mat.SymDense
+	if !chol.Factorize(a) || chol.InverseTo(&inverse) != nil {
+		return params{}, false
+	}
+	each := params{}
+	for i := range e {
+		x := row(i)
+		var y mat.VecDense
+		y.MulVec(&inverse, mat.NewVecDense(parameters, x[:]))
+		leverage := mat.Dot(mat.NewVecDense(parameters, x[:]), &y)
+		off := e[i] / max(1-leverage, 0.05)
+		for k := range each {
+			each[k] += off * off * y.AtVec(k) * y.AtVec(k)
+		}
+	}
+	for k := range variance {
+		variance[k] = max(each[k], sumSquares(e)/freedom*inverse.At(k, k))
+	}
+	return variance, true
 }
 
 // alike is by how much neighbours that are off alike widen an interval: √((1+ρ)/(1−ρ)), ρ being the correlation of neighbours. Of few samples nobody knows it.
