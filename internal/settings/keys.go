@@ -80,6 +80,7 @@ func (s *Settings) drive(t *tomlplace.Table) {
 func (s *Settings) water(t *tomlplace.Table) bool {
 	motor, gotMotor := t.Floats("rpm")
 	speed, gotSpeed := t.Floats("speed_mps")
+	s.calibration(t)
 	t.Rest()
 	hasMotor, hasSpeed := t.Has("rpm"), t.Has("speed_mps")
 	switch {

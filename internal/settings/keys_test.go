@@ -17,6 +17,8 @@ import (
 
 const durations = `allowed is a duration with its units, as in "90s", "30m", "1h30m" or "80ms", from `
 
+const days = `allowed is a day, as in "2026-11-25", or "" where it is not known`
+
 // keys has every key with a good value and what it becomes, and bad values with what is said of them.
 var keys = []struct {
 	table, key string
@@ -37,6 +39,15 @@ var keys = []struct {
 	}},
 	{"flume", "inertia_m", "0", units.Metres(0), func(s *Settings) any { return s.Flume.Inertia }, map[string]string{
 		"-0.1": "allowed is 0 to 50", "51": "allowed is 0 to 50",
+	}},
+	{"water", "calibrated_on", `"2026-11-25"`, time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC), func(s *Settings) any { return s.Calibration.On }, map[string]string{
+		`"25.11.2026"`: days, `"2026-02-30"`: days, `"1970-01-01"`: days, `3`: `allowed is text in quotes, as in calibrated_on = "…"`,
+	}},
+	{"water", "recalibrate_after_days", "90", 90 * 24 * time.Hour, func(s *Settings) any { return s.Calibration.After }, map[string]string{
+		"-1": "allowed is 0 to 3650", "4000": "allowed is 0 to 3650",
+	}},
+	{"water", "band_percent", "2.5", 0.025, func(s *Settings) any { return s.Calibration.Band }, map[string]string{
+		"-1": "allowed is 0 to 50", "51": "allowed is 0 to 50", "nan": "allowed is a number, without quotes",
 	}},
 	{"ramp", "accel_mps2", "0.2", units.MetresPerSecond2(0.2), func(s *Settings) any { return s.Limits.Accel }, map[string]string{
 		"0": "allowed is 0.01 to 1", "1.1": "allowed is 0.01 to 1", "-inf": "allowed is a number, without quotes",
@@ -237,7 +248,7 @@ func TestUnknownKeys(t *testing.T) {
 
 // TestEveryKeyIsInTable: the table above has every key of the default configuration that has a value of its own.
 func TestEveryKeyIsInTable(t *testing.T) {
-	in := map[string]bool{"rpm": true, "speed_mps": true, "threshold": true} // looked at below
+	in := map[string]bool{"rpm": true, "speed_mps": true, "threshold": true, "station": true} // looked at below
 	for _, p := range wall.Pins() {
 		in[p.Key()] = true // stop_pin stands for all
 	}
@@ -290,6 +301,19 @@ func TestWrongTogether(t *testing.T) {
 		"flow at rest":    {"[water]\nrpm = [0, 300]\nspeed_mps = [0.1, 1]", "my.toml:2:1: rpm begins with 0 and speed_mps with 0.1: at 0 rpm the water is still, and only there"},
 		"rest with motor": {"[water]\nrpm = [9, 300]\nspeed_mps = [0, 1]", "my.toml:2:1: rpm begins with 9 and speed_mps with 0: at 0 rpm the water is still, and only there"},
 		"no number":       {"[water]\nrpm = [9, \"x\"]\nspeed_mps = [0.5, 1]", "my.toml:2:11: item 2 of rpm is \"x\": allowed is a number, without quotes"},
+
+		"stations without the calibration's": {"[water]\nstation = [{ name = \"a\", from_outlet_m = 1, share = 0.9 }]",
+			"my.toml:2:1: no station has share = 1: allowed is one where the calibration was measured, which the others are shares of"},
+		"stations swapped": {"[water]\nstation = [{ name = \"back\", from_outlet_m = 1, share = 0.9 }, { name = \"front\", from_outlet_m = 2, share = 1 }]",
+			`my.toml:2:1: station "back", 1 m from the outlet, has a share of 0.9, and "front", farther on at 2 m, of 1: a jet loses speed on its way; are the two swapped?`},
+		"two stations in one place": {"[[water.station]]\nname = \"a\"\nfrom_outlet_m = 1\nshare = 1\n[[water.station]]\nname = \"A\"\nfrom_outlet_m = 1\nshare = 1",
+			"my.toml:6:1: name = \"A\": another station has that name already"},
+		"a station on another": {"[[water.station]]\nname = \"a\"\nfrom_outlet_m = 1\nshare = 1\n[[water.station]]\nname = \"b\"\nfrom_outlet_m = 1\nshare = 1",
+			"my.toml:7:1: from_outlet_m = 1: another station is there already"},
+		"half a station": {"[[water.station]]\nname = \"a\"", "my.toml:1:1: a station without from_outlet_m: it has name, from_outlet_m and share\n" +
+			"my.toml:1:1: a station without share: it has name, from_outlet_m and share"},
+		"a station too fast": {"[[water.station]]\nname = \"a\"\nfrom_outlet_m = -1\nshare = 2",
+			"my.toml:3:1: from_outlet_m = -1: allowed is 0 to 50\nmy.toml:4:1: share = 2: allowed is 0.2 to 1.5"},
 
 		"serial without a line": {"[drive]\nbackend = \"serial\"\n[drive.serial]\nmap = \"oxbow-f\"",
 			`my.toml:2:1: a serial drive needs port = "/dev/serial/by-id/usb-…" under [drive.serial]`},

@@ -26,17 +26,18 @@ import (
 
 // Settings are the checked values of a configuration. They fit each other: the motor reaches the flume's top speed.
 type Settings struct {
-	File     string // the file that they come from; empty where the defaults stand alone
-	Flume    Flume
-	Limits   ramp.Limits // comfort
-	Drive    Drive
-	Model    *water.Model // from the calibration, the flume's inertia and the drive's motor
-	Safety   Safety
-	Swimmer  string // who swims where nobody is named; empty for nobody
-	People   []Person
-	Wall     wall.Config
-	Watchdog alive.Config
-	Listen   string // address and port of the panel
+	File        string // the file that they come from; empty where the defaults stand alone
+	Flume       Flume
+	Limits      ramp.Limits // comfort
+	Drive       Drive
+	Model       *water.Model // from the calibration, the flume's inertia and the drive's motor
+	Calibration Calibration
+	Safety      Safety
+	Swimmer     string // who swims where nobody is named; empty for nobody
+	People      []Person
+	Wall        wall.Config
+	Watchdog    alive.Config
+	Listen      string // address and port of the panel
 	// StartFrom says from where the panel may start water: "loopback", the flume's own computer; "paired", every device that has given the code; "nowhere".
 	StartFrom   string
 	Certificate string // PEM files, for the panel over HTTPS; both or neither

@@ -62,7 +62,8 @@ func TestDefaults(t *testing.T) {
 				TimeToLive: 500 * time.Millisecond, LinkLoss: time.Second,
 			},
 		},
-		Safety: Safety{IdleShutoff: 30 * time.Minute, LongestSwim: 2 * time.Hour}, // idle shutoff: common practice, no source
+		Calibration: Calibration{After: 365 * 24 * time.Hour},                          // common practice, no source
+		Safety:      Safety{IdleShutoff: 30 * time.Minute, LongestSwim: 2 * time.Hour}, // idle shutoff: common practice, no source
 		People: []Person{
 			{Name: "Maren Tolliver", Threshold: pace(95)},
 			{Name: "Jonah Reyes-Birch", Threshold: pace(112)},
@@ -256,5 +257,24 @@ func TestWall(t *testing.T) {
 		if got := parse(t, text).Wall.Pins[p]; got != "b" {
 			t.Errorf("%s gives %q", p.Key(), got)
 		}
+	}
+}
+
+// TestStations: in the order of their distance, whatever the file's; in either way of writing; a file's list takes the place of the whole.
+func TestStations(t *testing.T) {
+	want := []Station{{"front", units.Metres(1), 1}, {"a metre back", units.Metres(2), 0.94}}
+	for what, text := range map[string]string{
+		"tables": "[[water.station]]\nname = \"a metre back\"\nfrom_outlet_m = 2\nshare = 0.94\n[[water.station]]\nname = \"front\"\nfrom_outlet_m = 1\nshare = 1",
+		"inline": "[water]\nstation = [{ name = \"front\", from_outlet_m = 1, share = 1 }, { name = \"a metre back\", from_outlet_m = 2, share = 0.94 }]",
+	} {
+		if got := parse(t, text).Calibration.Stations; !reflect.DeepEqual(got, want) {
+			t.Errorf("%s: got %+v, want %+v", what, got, want)
+		}
+	}
+	if got := parse(t, "water.station = []").Calibration.Stations; got != nil {
+		t.Errorf("an empty list is %+v", got)
+	}
+	if v := want[1].Speed(units.MetresPerSecond(1.5)); v.MetresPerSecond() != 1.5*0.94 {
+		t.Errorf("at a share of 0.94, 1.5 m/s is %v", v)
 	}
 }
