@@ -200,6 +200,7 @@ func (p *process) until(text string) {
 		case <-p.over:
 			ended = true
 		case <-deadline.C:
+			p.t.late = strings.Contains(rest, "reason=tick-late") || strings.Contains(rest, "reason=wall-unread")
 			p.t.Fatalf("did not say %q; it said %q", text, rest)
 		}
 	}

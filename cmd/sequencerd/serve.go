@@ -5,14 +5,12 @@ import (
 	"errors"
 	"log/slog"
 	"net"
-	"os"
-	"os/signal"
 	"path/filepath"
-	"syscall"
 	"time"
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/alive"
+	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/panel"
 	"flume.example/sequencerd/internal/ramp"
@@ -25,98 +23,189 @@ import (
 	"flume.example/sequencerd/internal/wall"
 )
 
-// letDown is how long a program that is told to end lets the water come to rest softly, before it stops the motor: within the supervisor's patience.
-const letDown = 20 * time.Second
-
 type serveCommand struct {
 	LayOut string `placeholder:"FILE" help:"Lay out this session: the wall starts it."`
 }
 
-// Run is the daemon: drive, wall, loop, logbook, watchdogs. It starts nothing: it comes up stopped, says why, and waits for a reset.
+// Run is the daemon: drive, wall, loop, logbook, watchdogs. It starts nothing: it comes up stopped, says why, and waits for a reset. Told to read its
+// configuration again it does so at standstill, by ending all of that and beginning anew with what was read, in this process.
 func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (err error) {
 	slog.SetDefault(slog.New(newSparse(slog.NewTextHandler(c.err, nil))))
 	s, err := settings.Load(line.Config, config.Default())
 	if err != nil {
 		return err
 	}
-	rec := recordServe(s)
-	var events chan<- sequencer.Event
-	if rec != nil {
-		defer rec.close()
-		events = rec.events
-	}
-	l, err := v.first(line, s, rec)
+	told := listenToSignals()
+	defer told.close()
+	mark := markRunning(s)
+	again := newReload(line.Config)
+	h, err := v.open(line, s, nil, again)
 	if err != nil {
 		return err
 	}
-	d, err := l.openDrive()
-	if err != nil {
-		return err
-	}
-	hung := false // then what hangs must not be closed under its feet
-	defer func() {
-		if !hung {
-			err = errors.Join(err, d.Close())
+	slog.Info("begun", "version", version(), "why", mark.why, "boots", "stopped")
+	for {
+		next, err := h.run(ctx, told)
+		if err != nil {
+			return err
 		}
-	}()
-	w, err := wall.Open(s.Wall, func() { d.Stop(fault.StopPressed) })
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if !hung {
-			err = errors.Join(err, w.Close())
+		if next == nil {
+			mark.clean()
+			return h.watched.Close() // a clean end, and only that, disarms the hardware watchdog
 		}
-	}()
-	watched, err := alive.Open(s.Watchdog)
-	if err != nil {
-		return err
+		if h, err = v.reopen(line, h, next); err != nil {
+			return err
+		}
 	}
-	seq := sequencer.New(sequencer.Config{
-		Drive: d, Model: s.Model, Planner: l.planner, Safety: l.guard(), Wall: w, Inline: d.Simulated(), Alive: watched.Feed, Events: events,
-	}, 1)
+}
 
-	deck, err := newPanel(s, seq, rec, l)
-	if err != nil {
-		return err
+// house is all that runs under one configuration.
+type house struct {
+	settings *settings.Settings
+	rec      *recording // nil where no swims are kept
+	loaded   *loaded
+	drive    *drive.Drive
+	wall     *wall.Wall
+	watched  *alive.Keeper
+	seq      *sequencer.Sequencer
+	deck     *panel.Panel
+	reload   *reload
+}
+
+// open begins to own the drive, the wall and the store of a configuration. The hardware watchdog of the house before, where it is the same one, stays armed.
+// What was opened before an error is closed again.
+func (v *serveCommand) open(line *commandLine, s *settings.Settings, before *house, again *reload) (h *house, err error) {
+	h = &house{settings: s, rec: recordServe(s), reload: again}
+	defer func() {
+		if err == nil {
+			return
+		}
+		err = errors.Join(err, h.close())
+		if before == nil && h.watched != nil { // nothing has moved: a mistake in the configuration must not reset the computer over and over
+			err = errors.Join(err, h.watched.Close())
+		}
+	}()
+	var events chan<- sequencer.Event
+	if h.rec != nil {
+		events = h.rec.events
 	}
+	if h.loaded, err = v.first(line, s, h.rec, before != nil); err != nil {
+		return h, err
+	}
+	if h.drive, err = h.loaded.openDrive(); err != nil {
+		return h, err
+	}
+	d := h.drive
+	if h.wall, err = wall.Open(s.Wall, func() { d.Stop(fault.StopPressed) }); err != nil {
+		return h, err
+	}
+	if h.watched, err = watchdogs(s, before); err != nil {
+		return h, err
+	}
+	h.seq = sequencer.New(sequencer.Config{
+		Drive: d, Model: s.Model, Planner: h.loaded.planner, Safety: h.loaded.guard(), Wall: h.wall, Inline: d.Simulated(), Alive: h.watched.Feed, Events: events,
+		Edited: again.edited.Load,
+	}, 1)
+	h.deck, err = newPanel(h)
+	return h, err
+}
+
+// watchdogs are those of the house before where they are the same; others are disarmed first, as a device can be opened once.
+func watchdogs(s *settings.Settings, before *house) (*alive.Keeper, error) {
+	if before != nil && before.watched != nil {
+		if before.settings.Watchdog == s.Watchdog {
+			return before.watched, nil
+		}
+		w := before.watched
+		before.watched = nil
+		if err := w.Close(); err != nil {
+			return nil, err
+		}
+	}
+	return alive.Open(s.Watchdog)
+}
+
+// reopen is open with a configuration that was read again. Where that fails, as with a pin that is not there, the house before is opened again, and it is
+// said why.
+func (v *serveCommand) reopen(line *commandLine, before *house, next *settings.Settings) (*house, error) {
+	h, err := v.open(line, next, before, before.reload)
+	if err == nil {
+		before.reload.took(next)
+		return h, nil
+	}
+	before.reload.refused(next.File, err)
+	if h.watched != nil && h.watched != before.watched { // another device, armed by now
+		if err := h.watched.Close(); err != nil {
+			return nil, err
+		}
+	}
+	return v.open(line, before.settings, before, before.reload)
+}
+
+// close lets go of what is open, but for the watchdogs. Nothing may run any more.
+func (h *house) close() (err error) {
+	if h.wall != nil {
+		err = h.wall.Close()
+	}
+	if h.drive != nil {
+		err = errors.Join(h.drive.Close(), err)
+	}
+	if h.rec != nil {
+		h.rec.close()
+	}
+	return err
+}
+
+// run is the life of a house. It ends when the program is told to end, when a part fails, or when a changed configuration was read: that one is next.
+func (h *house) run(ctx context.Context, told *signals) (next *settings.Settings, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	s, seq, d, l := h.settings, h.seq, h.drive, h.loaded
 	tasks := []task.Task{
-		{Name: "panel", Run: func(ctx context.Context) error { return keepPanel(ctx, deck) }},
+		{Name: "panel", Run: func(ctx context.Context) error { return keepPanel(ctx, h.deck) }},
 		{Name: "sequencer", Run: seq.Run},
-		{Name: "wall", Run: w.Run},
+		{Name: "wall", Run: h.wall.Run},
 		{Name: "signals", Run: func(ctx context.Context) error {
 			defer cancel()
-			return untilTold(ctx, seq, func() { watched.Stopping("letting the water down") })
+			read, err := h.untilTold(ctx, told)
+			next = read
+			return err
 		}},
-		{Name: "log", Run: func(ctx context.Context) error { return logStates(ctx, seq, watched) }},
+		{Name: "log", Run: func(ctx context.Context) error { return logStates(ctx, seq, h.watched) }},
 	}
 	if !d.Simulated() {
 		tasks = append(tasks, task.Task{Name: "drive", Run: d.Run})
 	}
-	if rec != nil {
-		tasks = append(tasks, task.Task{Name: "logbook", Run: rec.book.Run})
+	if h.rec != nil {
+		tasks = append(tasks, task.Task{Name: "logbook", Run: h.rec.book.Run})
 	}
 	if l.plan.Planner != nil {
 		tasks = append(tasks, task.Task{Name: "lay-out", Run: func(ctx context.Context) error {
-			rec.keep(l.plan)
+			h.rec.keep(l.plan)
 			return seq.Do(ctx, sequencer.Command{What: run.LayOut, Plan: l.plan})
 		}})
 	}
-	slog.Info("serving", "flume", s.Flume.Name, "drive", s.Drive.Backend, "simulated", d.Simulated(), "simulated_wall", w.Simulated(), "configuration", s.File)
+	slog.Info("serving", "flume", s.Flume.Name, "drive", s.Drive.Backend, "simulated", d.Simulated(), "simulated_wall", h.wall.Simulated(), "configuration", s.File)
 	err = task.Run(ctx, d.Stop, tasks...)
-	slog.Info("ended", "error", err)
-	if err == nil {
-		err = watched.Close() // a clean end, and only that, disarms the hardware watchdog
+	if errors.Is(err, task.ErrHangs) { // then what hangs must not be closed under its feet
+		slog.Error("ended", "error", err)
+		return nil, err
 	}
-	hung = errors.Is(err, task.ErrHangs)
-	return err
+	if err = errors.Join(err, h.close()); err != nil {
+		slog.Error("ended", "error", err)
+		return nil, err
+	}
+	if next == nil {
+		slog.Info("ended")
+	}
+	return next, nil
 }
 
 // newPanel makes the deck panel over the loop.
-func newPanel(s *settings.Settings, seq *sequencer.Sequencer, rec *recording, first *loaded) (*panel.Panel, error) {
+func newPanel(h *house) (*panel.Panel, error) {
+	s, seq, rec, first := h.settings, h.seq, h.rec, h.loaded
 	c := panel.Config{
+		Notice:    h.reload.notice.Load,
 		Sequencer: seq, Settings: s, Demos: config.Sessions, Laid: rec.keep, Version: version(),
 		Lay: func(session *schedule.Session, swimmer string) (rehearse.Input, error) {
 			l, err := layFor(s, session, "", swimmer)
@@ -155,9 +244,10 @@ func keepPanel(ctx context.Context, deck *panel.Panel) error {
 }
 
 // first is what is laid out at the start: what the command line says, else what was on the desk when the program ended, with the place where it was
-// interrupted, else nothing. What can no longer be laid out stays on the desk, and is no reason not to start.
-func (v *serveCommand) first(line *commandLine, s *settings.Settings, rec *recording) (l *loaded, err error) {
-	if v.LayOut != "" {
+// interrupted, else nothing. What can no longer be laid out stays on the desk, and is no reason not to start. Where the program goes on after its configuration
+// was read again, the desk comes first: somebody may have laid out something else by then.
+func (v *serveCommand) first(line *commandLine, s *settings.Settings, rec *recording, again bool) (l *loaded, err error) {
+	if v.LayOut != "" && (!again || rec == nil) {
 		return load(line, v.LayOut)
 	}
 	if l, err := rec.desk(s); err != nil {
@@ -171,70 +261,6 @@ func (v *serveCommand) first(line *commandLine, s *settings.Settings, rec *recor
 	}
 	l.planner, err = ramp.NewPlanner(s.Limits, s.Model, s.Ceiling(l.person))
 	return l, err
-}
-
-// untilTold waits for a signal to end, lets the water come to rest softly, and returns; told again it returns at once, and the motor is stopped.
-func untilTold(ctx context.Context, seq *sequencer.Sequencer, told func()) error {
-	sigs := make(chan os.Signal, 2)
-	signal.Notify(sigs, os.Interrupt, syscall.SIGTERM)
-	defer signal.Stop(sigs)
-	select {
-	case <-ctx.Done():
-		return nil
-	case sig := <-sigs:
-		slog.Info("told to end: the water is let down first", "signal", sig.String())
-	}
-	told()
-	var f fault.Fault
-	if err := seq.Do(ctx, sequencer.Command{What: run.Finish}); err != nil && !errors.As(err, &f) {
-		return err
-	}
-	patience := time.NewTimer(letDown)
-	defer patience.Stop()
-	for {
-		snap, changed := seq.Snapshot()
-		if !snap.State.Under() || snap.State == run.Stopping && snap.Motor.RPM() < 1 {
-			return nil
-		}
-		select {
-		case <-changed:
-		case <-ctx.Done():
-			return nil
-		case <-sigs:
-			return nil
-		case <-patience.C:
-			slog.Warn("the water did not come to rest in time: the motor is stopped")
-			return nil
-		}
-	}
-}
-
-// logStates writes what changes, once each, and tells the supervisor: ready is a loop that ticks.
-func logStates(ctx context.Context, seq *sequencer.Sequencer, watched *alive.Keeper) error {
-	var state run.State
-	var why fault.Code
-	first := true
-	for {
-		snap, changed := seq.Snapshot()
-		if snap.Seq > 0 && (first || snap.State != state || snap.Why != why) {
-			if first {
-				watched.Ready(snap.State.String())
-			} else if snap.State != state {
-				watched.Status(snap.State.String())
-			}
-			state, why, first = snap.State, snap.Why, false
-			slog.Info("state", "state", state.String(), "reason", string(snap.Reason), "level", int(snap.Level), "why", string(why),
-				"session", snap.Title, "block", snap.Block, "rpm", snap.Motor.RPM(), "water_mps", snap.Water.MetresPerSecond())
-			if why != "" {
-				slog.Info("said", "text", fault.Of(why).Text())
-			}
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-changed:
-		}
-	}
 }
 
 // layFor plans a session for a swimmer.

@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -20,7 +21,8 @@ type Config struct {
 	Timeout time.Duration // whole seconds: unfed for so long, the watchdog resets the computer
 }
 
-// Keeper speaks to whichever watchdogs there are. Without any, all of it does nothing. Feed belongs to one goroutine, the rest to one other.
+// Keeper speaks to whichever watchdogs there are. Without any, all of it does nothing. Feed belongs to one goroutine at a time, and Close comes after it;
+// the rest may be called by any.
 type Keeper struct {
 	socket string        // the supervisor's; empty for none
 	watch  bool          // the supervisor wants to be told
@@ -28,6 +30,8 @@ type Keeper struct {
 	every  time.Duration // between two feeds; 0 where nobody has to be fed
 	fed    time.Time
 	silent bool // the latest feed failed, which the log knows
+
+	mu     sync.Mutex
 	status string
 }
 
@@ -83,24 +87,34 @@ func (w *Keeper) Feed() {
 }
 
 // Ready tells the supervisor that the start is done, and the status.
-func (w *Keeper) Ready(status string) {
+func (w *Keeper) Ready(status string) { w.with(daemon.SdNotifyReady, status) }
+
+// with tells something together with a status.
+func (w *Keeper) with(state, status string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	w.status = line(status)
-	w.tell(daemon.SdNotifyReady + "\nSTATUS=" + w.status)
+	w.tell(state + "\nSTATUS=" + w.status)
 }
 
 // Status is what the supervisor shows of the program, on one line; it is told when it changes.
 func (w *Keeper) Status(status string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	if s := line(status); s != w.status {
 		w.status = s
 		w.tell("STATUS=" + s)
 	}
 }
 
-// Stopping tells the supervisor that the end has begun. Ticks go on until the water rests, and must be fed for.
-func (w *Keeper) Stopping(status string) {
-	w.status = line(status)
-	w.tell(daemon.SdNotifyStopping + "\nSTATUS=" + w.status)
+// Reloading tells the supervisor that the configuration is being read again; Ready ends it. The time is the one that systemd asks for beside it
+// (sd_notify(3): MONOTONIC_USEC), which tells an answer from a late one.
+func (w *Keeper) Reloading() {
+	w.tell(daemon.SdNotifyReloading + "\n" + strings.TrimSpace(daemon.SdNotifyMonotonicUsec()))
 }
+
+// Stopping tells the supervisor that the end has begun. Ticks go on until the water rests, and must be fed for.
+func (w *Keeper) Stopping(status string) { w.with(daemon.SdNotifyStopping, status) }
 
 // Close disarms the hardware watchdog. It is for a clean end alone, with the motor stopped: a program that ends otherwise leaves it armed, so that the
 // computer is reset unless the next start feeds it in time.

@@ -32,6 +32,7 @@ const (
 	OverSpeed       Code = "over-speed"       // the water is faster than a cap allows
 	PersonInJog     Code = "person-in-jog"    // somebody seen while the bare motor is tried
 	Edited          Code = "edited"           // the configuration was changed while it was in use
+	BadConfig       Code = "bad-config"       // a changed configuration has mistakes
 	NotStopped      Code = "not-stopped"      // a reset where nothing is latched
 	StillTurning    Code = "still-turning"    // a reset before the motor is at rest
 	UnderWay        Code = "under-way"        // a start while a swim is under way
@@ -108,6 +109,7 @@ var catalogue = map[Code]Fault{
 	OverSpeed:       {What: "The water was faster than is allowed here.", Water: "The motor is stopped and the water runs out by itself.", Do: "Have the calibration checked before another swim."},
 	PersonInJog:     {What: "Somebody is seen in the water while the motor is being tried.", Water: "The motor is stopped.", Do: "Clear the water first."},
 	Edited:          {What: "The configuration was changed while it was in use.", Water: "The water goes on as before.", Do: "The change counts once the flume is at rest and the program reads it again."},
+	BadConfig:       {What: "The changed configuration has mistakes and was not taken.", Water: "Everything goes on as before.", Do: "Mend the file, then have it read again."},
 	NotStopped:      {What: "There is nothing to reset.", Do: "Start when you are ready."},
 	StillTurning:    {What: "The motor still turns.", Water: "The water still moves.", Do: "Wait until it is at rest, then try again."},
 	UnderWay:        {What: "A swim is under way already.", Do: "Finish it first."},

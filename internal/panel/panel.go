@@ -34,15 +34,16 @@ type Config struct {
 	// Lay plans a session for a swimmer by name, "" for the default one, and gives all that a rehearsal of it needs. What the flume cannot give
 	// comes back as fault.Problems.
 	Lay      func(s *schedule.Session, swimmer string) (rehearse.Input, error)
-	Demos    fs.FS          // sessions that come with the program, "first-swim.toml" and others; read only
-	Sessions string         // folder of the owner's own sessions; empty: none are kept
-	State    string         // folder for the code and the paired devices; empty: none can be had
-	Store    *store.Store   // of swims; nil where none are kept
-	First    rehearse.Input // what is laid out when the panel begins; zero for nothing
-	Laid     func(run.Plan) // told of what was laid out, for what must outlive the program; may be nil
-	Refresh  time.Duration  // between two looks at a swim under way; 0 for 250 ms
-	Listen   func(net.Addr) // called once the panel can be reached; may be nil
-	Version  string         // for the installation page
+	Demos    fs.FS               // sessions that come with the program, "first-swim.toml" and others; read only
+	Sessions string              // folder of the owner's own sessions; empty: none are kept
+	State    string              // folder for the code and the paired devices; empty: none can be had
+	Store    *store.Store        // of swims; nil where none are kept
+	First    rehearse.Input      // what is laid out when the panel begins; zero for nothing
+	Laid     func(run.Plan)      // told of what was laid out, for what must outlive the program; may be nil
+	Notice   func() *fault.Fault // what the installation has to say, whatever the water does; nil, or a nil one, for nothing
+	Refresh  time.Duration       // between two looks at a swim under way; 0 for 250 ms
+	Listen   func(net.Addr)      // called once the panel can be reached; may be nil
+	Version  string              // for the installation page
 }
 
 // Panel is the web server. Everything in it may be used from several goroutines.

@@ -106,7 +106,7 @@ func (p *Panel) describe(s *sequencer.Snapshot) *status {
 		Elapsed: figure(s.Elapsed.Seconds()), Distance: figure(s.Distance.Metres()), Wish: figure(s.Wish.Speed.MetresPerSecond()),
 		Cleared: figure(s.Cleared.MetresPerSecond()), RPM: figure(s.Motor.RPM()), Water: figure(s.Water.MetresPerSecond()), Nudge: s.Nudge,
 		CountIn: figure(s.CountIn.Seconds()), InBlock: figure(s.InBlock.Seconds()), Left: figure(s.ForecastLeft.Seconds()), Ask: s.Ask, Again: s.Again,
-		Moves: s.Water.MetresPerSecond() >= water.Standstill.MetresPerSecond(), Faults: faults(s), Inputs: inputs(&s.Wall), May: may(s),
+		Moves: s.Water.MetresPerSecond() >= water.Standstill.MetresPerSecond(), Faults: p.faults(s), Inputs: inputs(&s.Wall), May: may(s),
 	}
 	if s.State == run.Stopped || s.State == run.Stopping {
 		if st.Reason = s.Reason; st.Reason == "" { // nothing was swum yet: the guard's reason
@@ -187,7 +187,7 @@ func clockOf(p units.Pace) string {
 }
 
 // faults are what a person should be told now, the weightiest first.
-func faults(s *sequencer.Snapshot) []told {
+func (p *Panel) faults(s *sequencer.Snapshot) []told {
 	out := []told{}
 	add := func(c fault.Code, level safety.Level) {
 		if c == "" {
@@ -220,6 +220,11 @@ func faults(s *sequencer.Snapshot) []told {
 	}
 	if s.State.Under() {
 		add(s.Notice, safety.Notice)
+	}
+	if p.cfg.Notice != nil {
+		if f := p.cfg.Notice(); f != nil {
+			out = append(out, told{Code: f.Code, Level: levels[safety.Notice], What: f.What, Water: f.Water, Do: f.Do})
+		}
 	}
 	return out
 }

@@ -70,6 +70,7 @@ type Config struct {
 	Wall      *wall.Wall // nil for none
 	Inline    bool       // the caller calls Drive.Exchange with the same time as Tick, after each; else Drive.Run runs
 	NoCountIn bool
+	Edited    func() bool  // the configuration on the disk is not the one that runs; must not block; nil for never
 	Alive     func()       // called at the end of each tick that ended on time; feeds the watchdogs
 	Events    chan<- Event // for a logbook; nil for none
 }
@@ -169,6 +170,7 @@ func (c *Core) learn() *safety.Facts {
 		c.changed, c.seen = w.Changed, true
 	}
 	c.facts.Seen = c.seen
+	c.facts.Edited = c.cfg.Edited != nil && c.cfg.Edited()
 	return &c.facts
 }
 
