@@ -3,23 +3,25 @@ package main
 import (
 	"log/slog"
 
+	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/schedule"
 	"flume.example/sequencerd/internal/settings"
+	"flume.example/sequencerd/internal/store"
 )
 
-// recordServe opens the store of a daemon. One that cannot be had is told, and is no reason not to swim: nil.
-func recordServe(s *settings.Settings) *recording {
+// recordServe opens the store of a daemon. One that cannot be had is told, and is no reason not to swim: nil, and why.
+func recordServe(s *settings.Settings) (*recording, fault.Code) {
 	dir, err := storeFolder(s)
 	if err == nil {
 		var rec *recording
 		if rec, err = (&loaded{settings: s}).record(dir, s.Drive.Backend == "simulated"); err == nil {
-			return rec
+			return rec, ""
 		}
 	}
 	slog.Error("no swims are kept", "error", err)
-	return nil
+	return nil, store.CodeOf(err)
 }
 
 // desk lays out what was on the desk when the program ended, with the place where it was interrupted; nil where nothing was.

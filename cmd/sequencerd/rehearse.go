@@ -48,14 +48,14 @@ func (r *rehearseCommand) Run(c console, line *commandLine) error {
 	case r.JSON:
 		e := json.NewEncoder(c.out)
 		e.SetIndent("", "  ")
-		return e.Encode(withAsks{result, l.asksOf(time.Now())})
+		return e.Encode(withAsks{result, l.asked()})
 	case r.CSV:
 		return result.WriteCSV(c.out, r.Step)
 	}
 	if err := result.WriteTable(c.out); err != nil {
 		return err
 	}
-	return l.asksOf(time.Now()).write(c.out)
+	return writeAsks(c.out, l.asked())
 }
 
 func (l *loaded) rehearse() (*rehearse.Result, error) { return rehearse.Rehearse(l.input()) }

@@ -63,6 +63,7 @@ func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (e
 type house struct {
 	settings *settings.Settings
 	rec      *recording // nil where no swims are kept
+	unkept   fault.Code // why not
 	loaded   *loaded
 	drive    *drive.Drive
 	wall     *wall.Wall
@@ -75,7 +76,8 @@ type house struct {
 // open begins to own the drive, the wall and the store of a configuration. The hardware watchdog of the house before, where it is the same one, stays armed.
 // What was opened before an error is closed again.
 func (v *serveCommand) open(line *commandLine, s *settings.Settings, before *house, again *reload) (h *house, err error) {
-	h = &house{settings: s, rec: recordServe(s), reload: again}
+	h = &house{settings: s, reload: again}
+	h.rec, h.unkept = recordServe(s)
 	defer func() {
 		if err == nil {
 			return
@@ -204,8 +206,12 @@ func (h *house) run(ctx context.Context, told *signals) (next *settings.Settings
 // newPanel makes the deck panel over the loop.
 func newPanel(h *house) (*panel.Panel, error) {
 	s, seq, rec, first := h.settings, h.seq, h.rec, h.loaded
+	scheme := "http://"
+	if s.Certificate != "" {
+		scheme = "https://"
+	}
 	c := panel.Config{
-		Notice:    h.reload.notice.Load,
+		Notices:   h.notices,
 		Sequencer: seq, Settings: s, Demos: config.Sessions, Laid: rec.keep, Version: version(),
 		Lay: func(session *schedule.Session, swimmer string) (rehearse.Input, error) {
 			l, err := layFor(s, session, "", swimmer)
@@ -214,7 +220,7 @@ func newPanel(h *house) (*panel.Panel, error) {
 			}
 			return l.input(), nil
 		},
-		Listen: func(at net.Addr) { slog.Info("the deck panel is on", "address", "http://"+at.String()) },
+		Listen: func(at net.Addr) { slog.Info("the deck panel is on", "address", scheme+at.String()) },
 	}
 	if first.plan.Planner != nil {
 		c.First = first.input()
@@ -223,6 +229,21 @@ func newPanel(h *house) (*panel.Panel, error) {
 		c.Store, c.State, c.Sessions = rec.store, rec.store.Dir(), filepath.Join(rec.store.Dir(), "sessions")
 	}
 	return panel.New(c)
+}
+
+// notices are what the installation has to say to whoever looks at the panel: a configuration that was not taken, a swim that is not kept.
+func (h *house) notices() (all []fault.Fault) {
+	if f := h.reload.notice.Load(); f != nil {
+		all = append(all, *f)
+	}
+	why := h.unkept
+	if h.rec != nil {
+		why = h.rec.book.Status().Code
+	}
+	if why != "" {
+		all = append(all, fault.Of(why))
+	}
+	return all
 }
 
 // keepPanel serves the panel; where it cannot, because somebody else has its port, it is tried again: the wall does not wait for it.

@@ -239,24 +239,9 @@ func (e *swimmersExport) Run(c console, line *commandLine) error {
 		return err
 	}
 	defer st.Close()
-	all, err := st.Swimmers()
+	all, err := roster.Export(st, e.Name, roster.Simulated(cfg))
 	if err != nil {
 		return err
-	}
-	if e.Name != "" {
-		all = []store.Swimmer{{Name: e.Name}}
-	}
-	for i := range all {
-		k, err := roster.Look(st, all[i].Name, roster.Simulated(cfg))
-		if err != nil {
-			return err
-		}
-		all[i] = k.Swimmer
-		for _, h := range k.Held { // elsewhere, the swims that they are from are not there
-			if s, why := roster.AsHeld(h).Counts(); why == "" && !s.Simulated {
-				all[i].Timed = append(all[i].Timed, store.Timed{Distance: s.Distance, Time: s.Time, Day: s.Date, Flume: true})
-			}
-		}
 	}
 	return writeNew(e.Out, c.out, func(out io.Writer) error { return store.WriteSwimmers(out, all) })
 }
@@ -270,14 +255,9 @@ func (i *swimmersImport) Run(c console, line *commandLine) error {
 	if err != nil {
 		return err
 	}
-	all, err := store.ReadSwimmers(text)
+	all, err := roster.ReadExported(text)
 	if err != nil {
 		return fault.Problem{File: i.File, Text: err.Error()}
-	}
-	for n := range all {
-		if err := roster.Check(&all[n]); err != nil {
-			return fault.Problem{File: i.File, Text: fmt.Sprintf("swimmer %q: %v", all[n].Name, err)}
-		}
 	}
 	st, _, err := line.Swimmers.open(line, true)
 	if err != nil {

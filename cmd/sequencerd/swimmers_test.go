@@ -148,7 +148,7 @@ func newPretend(t *testing.T, c string) *pretend {
 		t.Fatal(err)
 	}
 	l := &loaded{settings: cfg}
-	rec := recordServe(cfg)
+	rec, _ := recordServe(cfg)
 	if rec == nil {
 		t.Fatal("there is no store")
 	}

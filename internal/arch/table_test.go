@@ -76,7 +76,7 @@ var rooms = []room{
 	{path: logbook, job: "what the loop tells → stored swims, without ever holding the loop up", imports: []string{sequencer, store}, closure: true, never: []string{wall}},
 	{path: settings, job: "configuration file → checked values, all faults at once with file and line",
 		imports: []string{schedule, ramp, water, safety, wall, drive, simulated, serial, mqtt, alive, tomlplace, units, fault}},
-	{path: roster, job: "who swims here: of the store, with threshold and what they swam, else of the configuration", imports: []string{store, swimmer, settings, units, fault}},
+	{path: roster, job: "who swims here: of the store, with threshold and what they swam, else of the configuration", imports: []string{store, swimmer, settings, schedule, units, fault}},
 	{path: panel, job: "web pages and HTTP API: sends commands, reads snapshots", imports: []string{sequencer, rehearse, store, swimmer, roster, settings}, closure: true, never: []string{wall}},
 	{path: comm, job: "the installer's course: measurements, verdicts, record", imports: []string{sequencer, drive, water, survey, store, settings}, closure: true},
 	{path: home, job: "the daemon on the network: mDNS, status for home automation", imports: []string{sequencer, settings, units, fault}},

@@ -65,6 +65,7 @@ const (
 	DemoSession     Code = "demo-session"     // a demo session cannot be changed
 	NoFolder        Code = "no-folder"        // there is no folder to keep sessions in
 	NoSuchSwimmer   Code = "no-such-swimmer"  // a swimmer whom nobody knows here
+	SwimmerLaidOut  Code = "swimmer-laid-out" // somebody who is laid out is to be forgotten
 	Unconfirmed     Code = "unconfirmed"      // a start of a session with a pace that somebody has to confirm
 	StartNotHere    Code = "start-not-here"   // a start from where none is allowed
 	CodeNeeded      Code = "code-needed"      // a request by a device that is not paired
@@ -142,6 +143,7 @@ var catalogue = map[Code]Fault{
 	DemoSession:     {What: "The sessions that come with the program stay as they are.", Do: "Keep it under another name, and change that."},
 	NoFolder:        {What: "There is no folder here to keep sessions in.", Do: "Give the program one in its configuration."},
 	NoSuchSwimmer:   {What: "There is no swimmer of that name.", Do: "Choose one from the list."},
+	SwimmerLaidOut:  {What: "That swimmer is laid out on the deck.", Do: "Lay out for somebody else, or for nobody named, then forget them."},
 	Unconfirmed:     {What: "This session has a pace that seems too fast.", Do: "Look at it again, and confirm it if it is meant so."},
 	StartNotHere:    {What: "A swim cannot be started from this device.", Do: "Start it at the wall, or on the flume's own computer."},
 	CodeNeeded:      {What: "This device is not paired with the flume.", Do: "Enter the panel's code."},

@@ -134,8 +134,8 @@ func (p *Panel) frame(s *sequencer.Snapshot) *frame {
 	st := p.describe(s)
 	p.hub.note(s, st)
 	f := &frame{seq: s.Seq}
-	f.full, _ = json.Marshal(st) // numbers are finite: it cannot fail
-	st.Swimmer = ""
+	f.full, _ = json.Marshal(st)          // numbers are finite: it cannot fail
+	st.Swimmer, st.Session = "", st.Title // the name of a file may have a swimmer's in it
 	f.plain, _ = json.Marshal(st)
 	return f
 }

@@ -6,6 +6,7 @@ package panel
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -34,16 +35,16 @@ type Config struct {
 	// Lay plans a session for a swimmer by name, "" for the default one, and gives all that a rehearsal of it needs. What the flume cannot give
 	// comes back as fault.Problems.
 	Lay      func(s *schedule.Session, swimmer string) (rehearse.Input, error)
-	Demos    fs.FS               // sessions that come with the program, "first-swim.toml" and others; read only
-	Sessions string              // folder of the owner's own sessions; empty: none are kept
-	State    string              // folder for the code and the paired devices; empty: none can be had
-	Store    *store.Store        // of swims; nil where none are kept
-	First    rehearse.Input      // what is laid out when the panel begins; zero for nothing
-	Laid     func(run.Plan)      // told of what was laid out, for what must outlive the program; may be nil
-	Notice   func() *fault.Fault // what the installation has to say, whatever the water does; nil, or a nil one, for nothing
-	Refresh  time.Duration       // between two looks at a swim under way; 0 for 250 ms
-	Listen   func(net.Addr)      // called once the panel can be reached; may be nil
-	Version  string              // for the installation page
+	Demos    fs.FS                // sessions that come with the program, "first-swim.toml" and others; read only
+	Sessions string               // folder of the owner's own sessions; empty: none are kept
+	State    string               // folder for the code and the paired devices; empty: none can be had
+	Store    *store.Store         // of swims; nil where none are kept
+	First    rehearse.Input       // what is laid out when the panel begins; zero for nothing
+	Laid     func(run.Plan)       // told of what was laid out, for what must outlive the program; may be nil
+	Notices  func() []fault.Fault // what the installation has to say, whatever the water does; may be nil
+	Refresh  time.Duration        // between two looks at a swim under way; 0 for 250 ms
+	Listen   func(net.Addr)       // called once the panel can be reached; may be nil
+	Version  string               // for the installation page
 }
 
 // Panel is the web server. Everything in it may be used from several goroutines.
@@ -56,6 +57,7 @@ type Panel struct {
 	pages   *pages
 	metrics *metrics
 	handler http.Handler
+	tls     *tls.Config // nil for plain HTTP
 
 	planned atomic.Pointer[curve] // of the profile that was drawn last
 	laying  sync.Mutex            // one command at a time that looks before it acts
@@ -76,6 +78,9 @@ func New(c Config) (*Panel, error) {
 	}
 	if !loopbackOnly(c.Settings.Listen) && !p.access.hasCode() {
 		return nil, fmt.Errorf("the panel is to listen on %s, which other computers can reach, and has no code: set one with \"sequencerd panel-code\", or listen on 127.0.0.1", c.Settings.Listen)
+	}
+	if p.tls, err = certificate(c.Settings); err != nil {
+		return nil, err
 	}
 	if p.library, err = openLibrary(c.Demos, c.Sessions); err != nil {
 		return nil, err
@@ -114,7 +119,7 @@ func (p *Panel) Serve(ctx context.Context, l net.Listener) error {
 	defer cancel()
 	srv := &http.Server{
 		Handler: p.handler, ReadHeaderTimeout: headersWithin, ReadTimeout: bodyWithin, IdleTimeout: idleWithin, MaxHeaderBytes: maxHeaders,
-		BaseContext: func(net.Listener) context.Context { return inner }, // streams end with it
+		TLSConfig: p.tls, BaseContext: func(net.Listener) context.Context { return inner }, // streams end with it
 		ConnContext: smallBuffer, ErrorLog: slog.NewLogLogger(slog.Default().Handler(), slog.LevelDebug),
 	}
 	if p.cfg.Listen != nil {
@@ -123,8 +128,8 @@ func (p *Panel) Serve(ctx context.Context, l net.Listener) error {
 	return task.Run(ctx, p.halt,
 		task.Task{Name: "snapshots for the pages", Run: func(context.Context) error { return p.hub.follow(inner) }},
 		task.Task{Name: "pages", Run: func(context.Context) (err error) {
-			if s := p.cfg.Settings; s.Certificate != "" {
-				err = srv.ServeTLS(l, s.Certificate, s.Key)
+			if p.tls != nil {
+				err = srv.ServeTLS(l, "", "")
 			} else {
 				err = srv.Serve(l)
 			}
@@ -144,6 +149,18 @@ func (p *Panel) Serve(ctx context.Context, l net.Listener) error {
 			return p.access.save()
 		}},
 	)
+}
+
+// certificate reads the certificate that the panel is served with; nil for none. A pair that does not fit is told now, not at the first visit.
+func certificate(s *settings.Settings) (*tls.Config, error) {
+	if s.Certificate == "" {
+		return nil, nil
+	}
+	pair, err := tls.LoadX509KeyPair(s.Certificate, s.Key)
+	if err != nil {
+		return nil, fmt.Errorf("the panel's certificate %s and its key %s cannot be used: %w; allowed is a pair of PEM files that belong together, or neither", s.Certificate, s.Key, err)
+	}
+	return &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}, nil
 }
 
 // halt is for a part of the panel that fails: no water moves on without it being looked after.

@@ -18,6 +18,7 @@ import (
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/rehearse"
+	"flume.example/sequencerd/internal/roster"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/safety"
 	"flume.example/sequencerd/internal/schedule"
@@ -85,9 +86,9 @@ func newRig(t testing.TB, o options) *rig {
 	}
 	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true, Alive: r.alive}, max(o.rate, 1))
 	r.panel, err = New(Config{
-		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test", Store: o.store,
+		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test", Store: o.store, Keeping: o.keeping,
 		Refresh: 250 * time.Millisecond / time.Duration(max(o.rate, 1)),
-		Lay:     func(session *schedule.Session, who string) (rehearse.Input, error) { return layFor(s, session, who) },
+		Lay:     func(session *schedule.Session, who string) (rehearse.Input, error) { return layFor(s, o.store, session, who) },
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -127,8 +128,8 @@ func guardFor(s *settings.Settings, p settings.Person) safety.Config {
 	}
 }
 
-func layFor(s *settings.Settings, session *schedule.Session, who string) (in rehearse.Input, err error) {
-	person, err := s.Person(who)
+func layFor(s *settings.Settings, st *store.Store, session *schedule.Session, who string) (in rehearse.Input, err error) {
+	person, _, err := roster.Find(s, st, who)
 	if err != nil {
 		return in, err
 	}

@@ -34,6 +34,11 @@ func (p *Panel) routes() http.Handler {
 	paired("DELETE /api/v1/sessions/{name}", p.deleteSession)
 	paired("POST /api/v1/sessions/{name}/rehearse", p.rehearseNamed)
 	paired("POST /api/v1/rehearse", p.rehearse)
+	paired("POST /api/v1/scale", p.scale)
+	paired("GET /api/v1/swimmers", p.exportSwimmers)
+	paired("POST /api/v1/swimmers", p.importSwimmers)
+	paired("GET /api/v1/swimmers/{name}", p.exportSwimmer)
+	paired("DELETE /api/v1/swimmers/{name}", p.forgetSwimmer)
 	paired("PUT /api/v1/swimmers/{name}", p.putSwimmer)
 	paired("POST /api/v1/swimmers/{name}/swims", p.postTimed)
 	paired("DELETE /api/v1/swimmers/{name}/swims/{number}", p.deleteTimed)
@@ -114,6 +119,11 @@ func (p *Panel) sameSite(next http.Handler) http.Handler {
 	if name, err := os.Hostname(); err == nil {
 		name = strings.ToLower(name)
 		own[name], own[name+".local"] = true, true
+	}
+	if p.tls != nil { // the certificate's names are names of our own
+		for _, name := range p.tls.Certificates[0].Leaf.DNSNames {
+			own[strings.ToLower(name)] = true
+		}
 	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		host := strings.ToLower(r.Host)

@@ -3,6 +3,7 @@ package panel
 import (
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"mime"
 	"net/http"
 	"slices"
@@ -12,6 +13,7 @@ import (
 
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/rehearse"
+	"flume.example/sequencerd/internal/roster"
 	"flume.example/sequencerd/internal/schedule"
 )
 
@@ -112,6 +114,19 @@ type rehearsed struct {
 	Swum      bool        `json:"was_simulated"`
 	Explained []explained `json:"explained"`
 	AsLines   string      `json:"as_lines,omitempty"` // a session in steps, written as lines; empty where lines cannot say it
+
+	Asks  *roster.Asks `json:"asks"` // of the swimmer
+	Asked []string     `json:"asks_in_words"`
+}
+
+// asks is what a planned session asks of its swimmer.
+func (p *Panel) asks(l *laid) *roster.Asks {
+	in := &l.input
+	_, k, err := roster.Find(p.cfg.Settings, p.cfg.Store, in.Plan.Swimmer)
+	if err != nil {
+		slog.Warn("what is known of a swimmer cannot be read", "swimmer", in.Plan.Swimmer, "error", err)
+	}
+	return roster.AskedOf(l.session, in.Plan.Blocks, in.Threshold, k, false, time.Now())
 }
 
 // explained is what one line of a session comes to.
@@ -204,5 +219,7 @@ func (p *Panel) rehearseText(w http.ResponseWriter, r *http.Request, file string
 		return
 	}
 	explain(l, &out)
+	out.Asks = p.asks(l)
+	out.Asked = append([]string{}, out.Asks.Sentences()...)
 	answer(w, http.StatusOK, out)
 }

@@ -221,8 +221,8 @@ func (p *Panel) faults(s *sequencer.Snapshot) []told {
 	if s.State.Under() {
 		add(s.Notice, safety.Notice)
 	}
-	if p.cfg.Notice != nil {
-		if f := p.cfg.Notice(); f != nil {
+	if p.cfg.Notices != nil {
+		for _, f := range p.cfg.Notices() {
 			out = append(out, told{Code: f.Code, Level: levels[safety.Notice], What: f.What, Water: f.Water, Do: f.Do})
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/roster"
@@ -115,7 +116,11 @@ func view(k *roster.Known, today time.Time) *swimmerView {
 		v.Reserve = fmt.Sprintf("%.1f m", f.Reserve.Metres())
 		for _, d := range roster.Distances(u) {
 			if t, err := f.Time(d); err == nil {
-				v.Predicted = append(v.Predicted, []string{roster.Metres(d), t.String()})
+				beyond := ""
+				if t.Beyond {
+					beyond = "beyond"
+				}
+				v.Predicted = append(v.Predicted, []string{roster.Metres(d), t.String(), beyond})
 			}
 		}
 	}
@@ -139,7 +144,11 @@ func view(k *roster.Known, today time.Time) *swimmerView {
 		if t.ByHand {
 			from = "set by hand"
 		}
-		v.History = append(v.History, []string{dateOf(t.Day), t.Pace.In(u).String(), from})
+		pace := t.Pace.In(u).String()
+		if t.Error > 0 {
+			pace += fmt.Sprintf(" ±%.1f s", t.Error*u.Metres())
+		}
+		v.History = append(v.History, []string{dateOf(t.Day), pace, from})
 	}
 	return v
 }
@@ -294,7 +303,7 @@ func (p *Panel) postHoldOn(w http.ResponseWriter, r *http.Request) {
 		var test swimmer.HoldOn
 		test, err = k.HoldOn(4, p.cfg.Settings.Ceiling(who))
 		says = test.Says()
-		name, _ = sessionName("Hold-on test")
+		name = testName(k.Name)
 		if err != nil {
 			err = unclear(err.Error())
 		} else if err = p.library.mine(name); err == nil {
@@ -305,5 +314,21 @@ func (p *Panel) postHoldOn(w http.ResponseWriter, r *http.Request) {
 		refuse(w, err)
 		return
 	}
-	answer(w, http.StatusOK, map[string]string{"session": name, "says": says})
+	answer(w, http.StatusOK, map[string]string{"session": name, "swimmer": k.Name, "says": says})
+}
+
+// testName is what somebody's hold-on test is kept as: its paces are theirs alone.
+func testName(swimmer string) string {
+	const test = "Hold-on test"
+	name := []rune(test + " " + strings.Map(func(r rune) rune {
+		if unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune(" -_", r) {
+			return r
+		}
+		return '-'
+	}, swimmer))
+	out, err := sessionName(strings.TrimSpace(string(name[:min(len(name), mostLetter)])))
+	if err != nil {
+		return test
+	}
+	return out
 }

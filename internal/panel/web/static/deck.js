@@ -152,7 +152,7 @@ function announce(s) {
 
 // ---- commands
 
-const refused = (e) => speak(e && e.title ? e.title + " " + (e.detail || "") : say("stale.first"));
+const refused = (e) => speak(e && e.title ? [e.title, ...(e.problems || []).slice(0, 1).map((p) => p.text), e.detail].filter(Boolean).join(" ") : say("stale.first"));
 const give = (what, more) => live.command(what, more).catch(refused);
 
 // press gives a command and closes the button for a moment: a wet finger bounces.
@@ -166,6 +166,7 @@ const all = [
   { id: "here", what: "here", on: (s) => s.ask, more: {} },
   { id: "reset", what: "reset", on: (s) => s.state === "stopped" },
   { id: "start", ask: true, on: (s) => ["ready", "finished"].includes(s.state) },
+  { id: "turn", turn: true, on: (s) => ["paused", "finished"].includes(s.state) && s.may.includes("swimmer") && s.blocks > 0 && $("turn-people").children.length > 0 },
   { id: "again", ask: true, again: true, on: (s) => ["ready", "finished"].includes(s.state) && s.again },
   { id: "cancel", what: "start", on: (s) => s.state === "count-in" },
   { id: "on", what: "on", on: (s) => s.may.includes("on") },
@@ -217,6 +218,25 @@ function ask(s, go) {
   $("check").showModal();
 }
 
+// turn asks who swims next, the one after who swims now first: all of them as buttons that a wet finger hits.
+function turn() {
+  const s = live.status();
+  if (!s || !s.may.includes("swimmer")) return;
+  const list = $("turn-people"), now = [...list.children].findIndex((li) => li.firstChild.dataset.name === s.swimmer);
+  for (const li of [...list.children].slice(0, now + 1)) list.append(li);
+  for (const b of list.querySelectorAll("button")) {
+    b.disabled = b.dataset.name === s.swimmer;
+    b.onclick = () => {
+      $("turn").close();
+      live.command("swimmer", { swimmer: b.dataset.name }).then((done) => {
+        $("lay-swimmer").value = b.dataset.name;
+        speak([say("turn.done", { name: b.dataset.name }), ...(done.warnings || []).map((w) => w.what)].join(" "));
+      }, refused);
+    };
+  }
+  $("turn").showModal();
+}
+
 function startAsked(again) {
   const s = live.status();
   if (s && s.may.includes("start")) ask(s, (confirm) => give("start", { again, confirm }));
@@ -248,7 +268,7 @@ function stopNow() {
 $("stop-form").addEventListener("submit", (e) => { e.preventDefault(); stopNow(); });
 if (paired) {
   for (const b of all) {
-    $("do-" + b.id).addEventListener("click", (e) => (b.ask ? startAsked(!!b.again) : press(e.currentTarget, b.what, b.more)));
+    $("do-" + b.id).addEventListener("click", (e) => (b.turn ? turn() : b.ask ? startAsked(!!b.again) : press(e.currentTarget, b.what, b.more)));
   }
   $("lay-out").addEventListener("click", layOut);
   $("lay-swimmer").addEventListener("change", () => { const s = live.status(); if (s && s.state === "paused") give("swimmer", { swimmer: $("lay-swimmer").value }); });
@@ -258,7 +278,7 @@ if (paired) {
 
 const keys = { " ": ["on", "pause", "resume"], n: ["skip"], b: ["back"], "+": ["slower"], "-": ["faster"], f: ["finish"], h: ["here"] };
 addEventListener("keydown", (e) => {
-  if (e.key === "Escape" && !$("check")?.open) { stopNow(); return; }
+  if (e.key === "Escape" && !$("check")?.open && !$("turn")?.open) { stopNow(); return; }
   if (!paired || e.repeat || e.ctrlKey || e.metaKey || e.altKey || e.target.closest("input, select, textarea, dialog") || (e.key === " " && e.target.closest("button, a"))) return;
   for (const id of keys[e.key.toLowerCase()] || []) {
     const button = $("do-" + id);

@@ -8,6 +8,7 @@ const $ = (id) => document.getElementById(id);
 const area = $("text"), list = $("lines"), main = $("main");
 const line = new Line($("line"));
 let asLines = "";
+let proposed = null; // the text as a change of the whole session would leave it, until that is kept or dropped
 
 // ---- the text and its lines
 
@@ -85,6 +86,7 @@ function toRows() {
 
 let timer = 0, asked = 0;
 function changed() {
+  drop();
   clearTimeout(timer);
   timer = setTimeout(() => check(false), 250);
 }
@@ -93,13 +95,18 @@ async function check(simulate) {
   const mine = ++asked;
   const query = "?swimmer=" + encodeURIComponent($("for").value) + (simulate ? "&simulate" : "");
   let good = null, bad = null;
-  try { good = await live.send("POST", "/api/v1/rehearse" + query, area.value, "application/toml"); } catch (p) { bad = p; }
+  try { good = await live.send("POST", "/api/v1/rehearse" + query, proposed ?? area.value, "application/toml"); } catch (p) { bad = p; }
   if (mine !== asked) return;
-  show(good, bad);
+  if (proposed === null) showLines(good, bad);
+  showCurve(good, bad);
 }
 
-function show(good, bad) {
-  const p = part(area.value), mistakes = bad ? bad.problems || [{ line: 0, col: 0, text: bad.title + " " + bad.detail }] : [];
+// mistakesOf are the mistakes in the text, or the one reason why it could not be looked at.
+const mistakesOf = (bad) => (bad ? bad.problems || [{ line: 0, col: 0, text: [bad.title || say("stale.first"), bad.detail].filter(Boolean).join(" ") }] : []);
+
+// showLines says beside each line what it comes to, or what is wrong with it.
+function showLines(good, bad) {
+  const p = part(area.value), mistakes = mistakesOf(bad);
   const inRow = (n) => (p && n >= p.first && n < p.first + p.lines.length ? list.children[n - p.first] : null);
   for (const li of list.children) { li.className = ""; li.querySelector(".words").textContent = ""; li.querySelector("input").removeAttribute("aria-invalid"); }
   const elsewhere = [];
@@ -111,10 +118,21 @@ function show(good, bad) {
     li.querySelector(".words").append(`${m.col}: ${m.text} `);
   }
   $("mistakes").replaceChildren(...elsewhere.map((m) => make("p", { class: "notice" }, (m.line ? `${m.line}:${m.col}: ` : "") + m.text)));
-  if (bad) { $("totals").textContent = say("editor.mistakes", { n: mistakes.length }); line.show(null); return; }
+  if (bad) return;
   for (const e of good.explained) {
     const li = inRow(e.line);
     if (li) li.querySelector(".words").textContent = e.words;
+  }
+}
+
+// showCurve shows what the whole comes to: as it stands, or as a change would leave it.
+function showCurve(good, bad) {
+  if (bad) {
+    $("totals").textContent = say("editor.mistakes", { n: mistakesOf(bad).length });
+    $("warnings").replaceChildren();
+    $("asks").replaceChildren();
+    line.show(null);
+    return;
   }
   asLines = good.as_lines || "";
   $("as-lines").hidden = !asLines;
@@ -122,6 +140,7 @@ function show(good, bad) {
   $("totals").textContent = say("editor.totals", {
     time: clock(good.total_s), distance: distance(good.total_m, good.unit), asked: clock(good.asked_total_s), asked_m: distance(good.asked_total_m, good.unit) });
   $("warnings").replaceChildren(...good.warnings.map((w) => make("p", { class: "notice" }, w.text)));
+  $("asks").replaceChildren(...good.asks_in_words.map((text) => make("p", {}, text)), ...good.asks.cautions.map((c) => make("p", { class: "notice" }, c.text)));
   line.show(good.curve);
   $("rehearsed").textContent = good.was_simulated ? say("editor.simulated", {
     distance: distance(good.simulated.total_m, good.unit), time: clock(good.simulated.total_s), error: good.simulated.worst_speed_error_mps.toFixed(2) }) : "";
@@ -147,19 +166,63 @@ function setKey(key, value) {
   changed();
 }
 
+const otherUnit = () => ($("unit").value === "yd" ? "m" : "yd");
+
 function readHead() {
   const get = (key) => new RegExp(`^${key}[ \\t]*=[ \\t]*("(?:[^"\\\\\\n]|\\\\.)*")`, "m").exec(area.value)?.[1];
   try { $("session-title").value = JSON.parse(get("title") || '""'); } catch { /* as it was */ }
   $("unit").value = get("unit") === '"yd"' ? "yd" : "m";
+  $("change-unit").textContent = say("change.to." + otherUnit());
 }
+
+// ---- changes of the whole session
+
+// propose asks for the text as a change would leave it, and shows that; the text itself stays until somebody says so.
+async function propose(how) {
+  drop();
+  const mine = area.value;
+  try {
+    const text = await live.send("POST", "/api/v1/scale?" + how, mine, "application/toml");
+    if (area.value !== mine) return; // somebody wrote on meanwhile
+    const before = mine.split("\n"), after = text.split("\n");
+    const rows = after.flatMap((l, i) => (l === before[i] ? [] : [make("li", {}, make("del", {}, before[i] ?? ""), make("ins", {}, l))]));
+    if (!rows.length) { $("change-says").textContent = say("change.nothing"); return; }
+    proposed = text;
+    $("changes").replaceChildren(...rows);
+    $("change").hidden = $("previewed").hidden = false;
+    check(false);
+  } catch (p) { $("change-says").textContent = mistakesOf(p).map((m) => (m.line ? `${m.line}:${m.col}: ` : "") + m.text).join(" "); }
+}
+
+// drop forgets a change that was not kept.
+function drop() {
+  $("change").hidden = $("previewed").hidden = true;
+  $("change-says").textContent = "";
+  proposed = null;
+}
+
+const figure = (id) => encodeURIComponent($(id).value);
+$("change-shorter").addEventListener("click", () => propose("shorter=" + figure("change-percent")));
+$("change-slower").addEventListener("click", () => propose("slower=" + figure("change-seconds")));
+$("change-faster").addEventListener("click", () => propose("slower=-" + figure("change-seconds")));
+$("change-unit").addEventListener("click", () => propose("unit=" + otherUnit()));
+$("change-drop").addEventListener("click", () => { drop(); check(false); $("change-shorter").focus(); });
+$("change-keep").addEventListener("click", () => {
+  area.value = proposed;
+  toRows();
+  readHead();
+  drop();
+  check(false);
+  $("change-shorter").focus();
+});
 
 const refused = (p) => { $("says").textContent = p && p.title ? [p.title, p.do || p.detail].filter(Boolean).join(" ") : say("stale.first"); };
 
 $("session-title").addEventListener("input", () => setKey("title", $("session-title").value));
-$("unit").addEventListener("change", () => setKey("unit", $("unit").value));
+$("unit").addEventListener("change", () => { setKey("unit", $("unit").value); readHead(); });
 area.addEventListener("input", () => { toRows(); readHead(); changed(); });
 $("add").addEventListener("click", () => { list.append(row("")); number(); list.lastElementChild.querySelector("input").focus(); fromRows(); });
-$("as-lines").addEventListener("click", () => { area.value = asLines; toRows(); check(false); });
+$("as-lines").addEventListener("click", () => { drop(); area.value = asLines; toRows(); check(false); });
 $("for").addEventListener("change", () => check(false));
 $("rehearse").addEventListener("click", () => check(true));
 $("keep").addEventListener("click", async () => {
