@@ -58,7 +58,7 @@ func newBrowser(t testing.TB) *browser {
 	t.Cleanup(stop)
 	ctx, cancel := chromedp.NewContext(all)
 	t.Cleanup(cancel)
-	ctx, cancel = context.WithTimeout(ctx, 4*time.Minute)
+	ctx, cancel = context.WithTimeout(ctx, 6*time.Minute)
 	t.Cleanup(cancel)
 	if err := chromedp.Do(ctx); err != nil {
 		t.Fatalf("the browser does not start: %v", err)
@@ -80,17 +80,29 @@ func (b *browser) open(url string) {
 	}
 }
 
-// until waits for a condition in the page.
+// until waits for a condition in the page, or in the one that comes in its place.
 func (b *browser) until(condition string) {
 	b.t.Helper()
-	if _, err := chromedp.Run(b.ctx, chromedp.Poll[bool]("!!("+condition+")", chromedp.WithPollingTimeout(60*time.Second), chromedp.WithPollingInterval(20*time.Millisecond))); err != nil {
-		b.t.Fatalf("%s did not come: %v\nthe page says: %s", condition, err, b.text("body"))
+	var err error
+	for end := time.Now().Add(60 * time.Second); time.Now().Before(end); {
+		if _, err = chromedp.Run(b.ctx, chromedp.Poll[bool](loaded(condition), chromedp.WithPollingTimeout(time.Until(end)), chromedp.WithPollingInterval(20*time.Millisecond))); err == nil {
+			return
+		}
+		if !strings.Contains(err.Error(), "navigated") && !strings.Contains(err.Error(), "context with specified id") {
+			break
+		}
 	}
+	b.t.Fatalf("%s did not come: %v\nthe page says: %s", condition, err, b.text("body"))
+}
+
+// loaded is a condition that is not so, instead of an error, as long as the page is not all there.
+func loaded(condition string) string {
+	return "(() => { try { return !!(" + condition + "); } catch { return false; } })()"
 }
 
 // within reports whether a condition comes in time.
 func (b *browser) within(condition string, d time.Duration) bool {
-	_, err := chromedp.Run(b.ctx, chromedp.Poll[bool]("!!("+condition+")", chromedp.WithPollingTimeout(d), chromedp.WithPollingInterval(20*time.Millisecond)))
+	_, err := chromedp.Run(b.ctx, chromedp.Poll[bool](loaded(condition), chromedp.WithPollingTimeout(d), chromedp.WithPollingInterval(20*time.Millisecond)))
 	return err == nil
 }
 

@@ -19,11 +19,14 @@ func stateIs(s string) string {
 	return fmt.Sprintf(`document.getElementById("state").innerText === %q`, s)
 }
 
+// tries is how often that may happen in a row on a machine that is busy.
+const tries = 25
+
 // press presses a button until something is so. At a rate what was seen grows old as much faster, and a press may come too late; then, as the page
 // asks, one looks again and presses again.
 func (b *browser) press(id, until string) {
 	b.t.Helper()
-	for range 8 {
+	for range tries {
 		b.click(id)
 		if b.within(until, 2*time.Second) {
 			return
@@ -35,7 +38,7 @@ func (b *browser) press(id, until string) {
 // strike is press for a key.
 func (b *browser) strike(key, until string) {
 	b.t.Helper()
-	for range 8 {
+	for range tries {
 		b.key(key)
 		if b.within(until, 4*time.Second) {
 			return
@@ -58,7 +61,7 @@ func (b *browser) start() { b.t.Helper(); b.startBy("do-start") }
 
 func (b *browser) startBy(button string) {
 	b.t.Helper()
-	for range 8 {
+	for range tries {
 		b.click(button)
 		b.until(`document.getElementById("check").open && document.getElementById("check-do").disabled`)
 		for _, id := range []string{"check.outlet", "check.earshot"} {

@@ -16,6 +16,7 @@ import (
 	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/logbook"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/rehearse"
 	"flume.example/sequencerd/internal/roster"
@@ -34,6 +35,7 @@ type rig struct {
 	panel    *Panel
 	seq      *sequencer.Sequencer
 	drive    *drive.Drive
+	book     *logbook.Logbook
 	settings *settings.Settings
 	base     string // http://127.0.0.1:…
 	sessions string
@@ -84,11 +86,13 @@ func newRig(t testing.TB, o options) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true, Alive: r.alive}, max(o.rate, 1))
+	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true, Alive: r.alive, Events: r.record(o.store)}, max(o.rate, 1))
 	r.panel, err = New(Config{
 		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test", Store: o.store, Keeping: o.keeping,
 		Refresh: 250 * time.Millisecond / time.Duration(max(o.rate, 1)),
-		Lay:     func(session *schedule.Session, who string) (rehearse.Input, error) { return layFor(s, o.store, session, who) },
+		Lay: func(session *schedule.Session, who string) (rehearse.Input, error) {
+			return layFor(s, o.store, session, who)
+		},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -112,6 +116,25 @@ func newRig(t testing.TB, o options) *rig {
 	})
 	r.until("the first snapshot", func(s *status) bool { return s.Seq > 20 })
 	return r
+}
+
+// record keeps what is swum in a store until the test is over, as the program does; nil where there is none.
+func (r *rig) record(s *store.Store) chan<- sequencer.Event {
+	if s == nil {
+		return nil
+	}
+	events := make(chan sequencer.Event, logbook.Room)
+	r.book = logbook.New(logbook.Config{Store: s, Events: events, Simulated: true})
+	ctx, cancel := context.WithCancel(context.Background())
+	end := make(chan error)
+	go func() { end <- r.book.Run(ctx) }()
+	r.t.Cleanup(func() {
+		cancel()
+		if err := <-end; err != nil {
+			r.t.Errorf("the logbook ended with %v", err)
+		}
+	})
+	return events
 }
 
 // alive is called by the loop at the end of each tick.
@@ -253,4 +276,19 @@ func (r *rig) untilState(s run.State) *status {
 func (a reply) problem() (p problem) {
 	json.Unmarshal([]byte(a.text), &p)
 	return p
+}
+
+// waitFor looks again and again until something is so.
+func waitFor(t testing.TB, what string, so func() bool) {
+	t.Helper()
+	within := time.After(60 * time.Second)
+	again := time.NewTicker(5 * time.Millisecond)
+	defer again.Stop()
+	for !so() {
+		select {
+		case <-within:
+			t.Fatalf("%s did not come", what)
+		case <-again.C:
+		}
+	}
 }

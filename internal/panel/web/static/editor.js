@@ -191,6 +191,7 @@ async function propose(how) {
     $("changes").replaceChildren(...rows);
     $("change").hidden = $("previewed").hidden = false;
     check(false);
+    $("change").scrollIntoView({ block: "nearest" });
   } catch (p) { $("change-says").textContent = mistakesOf(p).map((m) => (m.line ? `${m.line}:${m.col}: ` : "") + m.text).join(" "); }
 }
 
