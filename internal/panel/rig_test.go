@@ -54,6 +54,7 @@ type options struct {
 	state     string
 	store     *store.Store
 	people    string // configuration in place of the default
+	notices   func() []fault.Fault
 }
 
 func newRig(t testing.TB, o options) *rig {
@@ -88,7 +89,7 @@ func newRig(t testing.TB, o options) *rig {
 	}
 	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true, Alive: r.alive, Events: r.record(o.store)}, max(o.rate, 1))
 	r.panel, err = New(Config{
-		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test", Store: o.store, Keeping: o.keeping,
+		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test", Store: o.store, Notices: o.notices,
 		Refresh: 250 * time.Millisecond / time.Duration(max(o.rate, 1)),
 		Lay: func(session *schedule.Session, who string) (rehearse.Input, error) {
 			return layFor(s, o.store, session, who)
