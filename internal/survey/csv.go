@@ -91,7 +91,7 @@ func ReadMeter(r io.Reader, name string) ([]Reading, error) {
 			v, good = t.number(row, "head_mm", 1, true, 0, 1250) // 1250 mm are 4.95 m/s
 			v = PitotSpeed(units.Metres(v / 1000)).MetresPerSecond()
 		} else {
-			v, good = t.number(row, "water_mps", 1, true, 0, mostSpeed)
+			v, good = t.number(row, "water_mps", 1, false, leastSpeed, mostSpeed)
 		}
 		ok = ok && good
 		if len(row.cells) > 2 && row.cells[2] != "" {

@@ -55,6 +55,9 @@ func Fit(readings []Reading, motor water.Motor) (*Calibration, error) {
 	if !(top > 0 && top <= mostRPM) {
 		return nil, fmt.Errorf("motor's highest speed %g rpm: allowed is more than 0 to %d", top, mostRPM)
 	}
+	if least := motor.Min.RPM(); !(least >= 0 && least < top) {
+		return nil, fmt.Errorf("motor's lowest speed %g rpm: allowed is 0 to below its highest, %g rpm", least, top)
+	}
 	if highest < 0.99*top {
 		return nil, fmt.Errorf("the fastest reading is at %s and the motor goes to %s: measure there too, or lower max_rpm", rpmText(highest), rpmText(top))
 	}

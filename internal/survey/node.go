@@ -67,8 +67,8 @@ func (r Reading) node() (node, error) {
 		return node{}, err
 	}
 	n := node{n: r.Motor.RPM(), v: r.Water.MetresPerSecond(), ci: r.CI.MetresPerSecond(), freedom: math.Inf(1)}
-	if !(n.v > 0 && n.v <= mostSpeed) {
-		return node{}, fmt.Errorf("water %g m/s at %s: allowed is more than 0 to %g", n.v, rpmText(n.n), mostSpeed)
+	if !(n.v >= leastSpeed && n.v <= mostSpeed) {
+		return node{}, fmt.Errorf("water %g m/s at %s: allowed is %g to %g", n.v, rpmText(n.n), leastSpeed, mostSpeed)
 	}
 	if !(n.ci >= 0 && n.ci <= mostSpeed) {
 		return node{}, fmt.Errorf("interval of ± %g m/s at %s: allowed is 0 (not known) to %g", n.ci, rpmText(n.n), mostSpeed)

@@ -46,8 +46,9 @@ const (
 	outlierFew   = 8.0
 	// and no deviation counts as less than this share of the median, as few passes may be alike by chance: a thirtieth of a second of the stopwatch in 3 s. Our own choice.
 	leastScatter = 0.01
-	// No more than one in so many may be dropped, else the passes tell nothing. Our own choice.
-	dropOneIn = 4
+	// More than one in so many are no outliers but scatter, and all count; where that is more than this share of the mean, the passes tell nothing. Our own choice.
+	dropOneIn   = 4
+	mostScatter = 0.15
 )
 
 // normalMAD makes the median distance from the median a standard deviation, for normally scattered values: 1/0.6745.
@@ -64,7 +65,10 @@ func (p Passes) Reading() (Reading, error) {
 		speeds[i] = p.Length.Metres() / t.Seconds()
 	}
 	out := outliers(speeds)
-	if len(out)*dropOneIn > len(speeds) {
+	mean, sd := stat.MeanStdDev(speeds, nil)
+	if many := len(out)*dropOneIn > len(speeds); many && sd <= mostScatter*mean {
+		out = nil
+	} else if many {
 		return Reading{}, fmt.Errorf("%v: the passes contradict each other: %s of %d are far from the others; time them again",
 			p.Motor, p.some(out), len(speeds))
 	}
@@ -76,8 +80,8 @@ func (p Passes) Reading() (Reading, error) {
 		}
 	}
 	mean, ci := interval(kept)
-	if mean > mostSpeed {
-		return Reading{}, fmt.Errorf("%v: the passes give %.3g m/s: allowed is up to %g; is the length right?", p.Motor, mean, mostSpeed)
+	if mean < leastSpeed || mean > mostSpeed {
+		return Reading{}, fmt.Errorf("%v: the passes give %.3g m/s: allowed is %g to %g; is the length right?", p.Motor, mean, leastSpeed, mostSpeed)
 	}
 	r.Water, r.CI = units.MetresPerSecond(mean), units.MetresPerSecond(ci)
 	return r, nil

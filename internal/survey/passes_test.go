@@ -82,6 +82,7 @@ func TestOutliers(t *testing.T) {
 		{"one where the float was caught", []float64{9.1, 2.4, 2.5, 2.45, 2.42}, []int{0}},
 		{"two of eight", []float64{2.4, 4.9, 2.5, 2.45, 2.42, 1.2, 2.47, 2.44}, []int{1, 5}},
 		{"all alike but one, which is not far", []float64{2.4, 2.4, 2.4, 2.4, 2.5}, nil},
+		{"more than one in four, which is scatter", []float64{2.4, 2.41, 2.4, 2.4, 2.41, 2.4, 2.9, 2.0, 2.1}, nil},
 		{"of four, nobody knows", []float64{2.4, 2.41, 2.42, 3.9}, nil},
 	} {
 		r, err := passes(900, 3, c.times...).Reading()
@@ -110,7 +111,7 @@ func TestPassesRefused(t *testing.T) {
 		"length +Inf m":                                                     passes(900, math.Inf(1), ok...),
 		"900 rpm: pass 2 took 0 s: allowed is 0.2 to 600":                   passes(900, 3, 2.4, 0, 2.5),
 		"900 rpm: factor 0.85: allowed is 1. The factors of handbooks":      river,
-		"900 rpm: the passes give 10.9 m/s: allowed is up to 5":             passes(900, 30, 2.7, 2.75, 2.8),
+		"900 rpm: the passes give 10.9 m/s: allowed is 0.01 to 5":           passes(900, 30, 2.7, 2.75, 2.8),
 		"pass 5 (1.2 s), pass 6 (6 s) of 6 are far from the others; time":   passes(900, 3, 2.4, 2.42, 2.44, 2.41, 1.2, 6),
 		"900 rpm: the passes contradict each other: pass 5 (1.2 s), pass 6": passes(900, 3, 2.4, 2.42, 2.44, 2.41, 1.2, 6),
 	} {

@@ -15,8 +15,9 @@ import (
 
 // What can be: outside it is a slip of the pen. The configuration takes no more either.
 const (
-	mostRPM   = 20_000
-	mostSpeed = 5.0 // m/s
+	mostRPM    = 20_000
+	leastSpeed = 0.01 // m/s, of a reading: below, floats stand
+	mostSpeed  = 5.0  // m/s
 )
 
 // Standard gravity, m/s² (3rd General Conference on Weights and Measures, 1901).
