@@ -4,7 +4,6 @@ import (
 	"math"
 	"slices"
 	"sort"
-	"time"
 
 	"flume.example/sequencerd/internal/units"
 	"flume.example/sequencerd/internal/water"
@@ -95,11 +94,12 @@ func (r *recording) pass(m *water.Model, e water.Estimate, corners []float64, ne
 	n0, n1 := at(from), at(to)
 	// Steps of at most 1 % of the motor's highest: over one, the square of the steady speed goes all but straight.
 	k := int(min(max(math.Ceil(math.Abs(n1-n0)/(0.01*r.c.motor.Max.RPM())), 1), 100))
-	n := n0
+	n, at0 := n0, seconds(from) // nanoseconds counted from the beginning: rounded steps would add up
 	for i := 1; i <= k; i++ {
-		b := n0 + (n1-n0)*float64(i)/float64(k)
-		e = m.Advance(e, units.RPM(n), units.RPM(b), time.Duration((to-from)/float64(k)*float64(time.Second)))
-		n = b
+		part := float64(i) / float64(k)
+		b, at1 := n0+(n1-n0)*part, seconds(from+(to-from)*part)
+		e = m.Advance(e, units.RPM(n), units.RPM(b), at1-at0)
+		n, at0 = b, at1
 	}
 	return e
 }

@@ -40,7 +40,7 @@ const (
 	fewestSamples = 4
 	mostRecording = 24 * 3600.0 // s
 	shortestL     = 0.02        // m
-	longestL      = 50.0        // m, as of water.New
+	longestL      = 50          // m, as of water.New
 	// mostDoubt is the share of L that its interval may have: beyond, the recording tells nothing. Our own choice.
 	mostDoubt = 0.5
 )
@@ -332,19 +332,19 @@ func (r *recording) verdict(p params, sigma float64) (Inertia, error) {
 	e := r.residuals(p, sigma)
 	m := len(r.measured)
 	freedom := float64(m - 2) // two parameters; the other two have brought what is thought of them
-	cov, ok := covariance(r.slopes(p, sigma), e, freedom)
+	l := math.Exp(p[logL])
+	if l < shortestL || l > 0.999*longestL {
+		return Inertia{}, fmt.Errorf("the recording gives an inertia length of %.3g m or beyond: allowed is %g to %d. Are times in seconds and speeds in m/s, and does the water follow the motor in it at all?", l, shortestL, longestL)
+	}
+	cov, ok := covariance(r.slopes(p, sigma), e, max(sumSquares(e)/freedom, sigma*sigma))
 	if !ok {
 		return Inertia{}, errNoInertia
 	}
 	rms := sumSquares(e[:m]) / float64(m)
 	q := student(0.975, freedom) * alike(e[:m])
-	l := math.Exp(p[logL])
 	ci := l * q * math.Sqrt(cov[logL])
 	if !finite(ci) || ci > mostDoubt*l {
 		return Inertia{}, errNoInertia
-	}
-	if l < shortestL || l > longestL {
-		return Inertia{}, fmt.Errorf("the recording gives an inertia length of %.3g m: allowed is %g to %g; are times in seconds and speeds in m/s?", l, shortestL, longestL)
 	}
 	out := Inertia{Length: units.Metres(l), CI: units.Metres(ci), Start: speed(p[start]), RMS: speed(math.Sqrt(rms)), Samples: m}
 	if d := q * math.Sqrt(cov[dead]); d < deadSD && p[dead] > -d {
@@ -354,8 +354,8 @@ func (r *recording) verdict(p params, sigma float64) (Inertia, error) {
 }
 
 // covariance is the variance of each parameter: the greater of that of least squares, for which all samples scatter alike, and that for which each scatters as it does
-// (White 1980, with the residuals over 1 − leverage of MacKinnon and White 1985, "HC3"; from memory).
-func covariance(j [parameters][]float64, e []float64, freedom float64) (variance params, ok bool) {
+// (scatter is the square of their deviation; White 1980, with the residuals over 1 − leverage of MacKinnon and White 1985, "HC3"; from memory).
+func covariance(j [parameters][]float64, e []float64, scatter float64) (variance params, ok bool) {
 	row := func(i int) params {
 		var x params
 		for k := range j {
@@ -385,7 +385,7 @@ func covariance(j [parameters][]float64, e []float64, freedom float64) (variance
 		}
 	}
 	for k := range variance {
-		variance[k] = max(each[k], sumSquares(e)/freedom*inverse.At(k, k))
+		variance[k] = max(each[k], scatter*inverse.At(k, k))
 	}
 	return variance, true
 }
