@@ -151,3 +151,24 @@ func TestTheInstallersCommandsOnAPlayedDrive(t *testing.T) {
 		t.Errorf("a played drive of no map: exit %d, %s", code, errs)
 	}
 }
+
+// A daemon whose drive goes away and comes back says so in its log, with the technical cause.
+func TestTheLogNamesWhatIsWrongWithALink(t *testing.T) {
+	t.Setenv("RUNTIME_DIRECTORY", t.TempDir())
+	try(t, func(tr *trial) {
+		dir := t.TempDir()
+		line := filepath.Join(dir, "line")
+		played := start(tr, "drive-sim", "--map", "siltmark-2", "--link", line)
+		played.until("map = ")
+		p, _ := daemon(tr, dir, fmt.Sprintf("[drive]\nbackend = \"serial\"\n[drive.serial]\nport = %q\nmap = \"siltmark-2\"\n", line))
+		played.signal(syscall.SIGTERM)
+		played.ends(exitOK)
+		p.until("the link to the drive failed: ")
+		p.until(line)
+		again := start(tr, "drive-sim", "--map", "siltmark-2", "--link", line)
+		again.until("map = ")
+		p.until("the drive is well again")
+		p.signal(syscall.SIGTERM)
+		p.ends(exitOK)
+	})
+}

@@ -5,6 +5,7 @@ import (
 	"log/slog"
 
 	"flume.example/sequencerd/internal/alive"
+	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/sequencer"
@@ -15,8 +16,15 @@ func logStates(ctx context.Context, seq *sequencer.Sequencer, watched *alive.Kee
 	var state run.State
 	var why, said fault.Code
 	first := true
+	trouble := ""
 	for {
 		snap, changed := seq.Snapshot()
+		if is := troubleOf(snap.Drive); is != trouble {
+			if trouble = is; is == "" {
+				is = "the drive is well again"
+			}
+			slog.Warn(is) // bare: a drive that comes and goes all night is told once in ten seconds
+		}
 		if snap.Seq > 0 && (first || snap.State != state || snap.Why != why) {
 			if first {
 				watched.Ready(snap.State.String())
@@ -37,4 +45,15 @@ func logStates(ctx context.Context, seq *sequencer.Sequencer, watched *alive.Kee
 		case <-changed:
 		}
 	}
+}
+
+// troubleOf is the technical cause of what a person is told in plain words; empty where all is well.
+func troubleOf(d drive.Report) string {
+	switch {
+	case d.Link != nil:
+		return "the link to the drive failed: " + d.Link.Error()
+	case d.Fault != "":
+		return "the drive reports a fault: " + d.Fault
+	}
+	return ""
 }

@@ -155,6 +155,7 @@ func (s *Sequencer) publish() {
 	defer s.mu.Unlock()
 	p := &s.snap
 	state, block, profile, why, ask := p.State, p.Block, p.Profile, p.Why, p.Ask
+	lost, broken := p.Drive.Link != nil, p.Drive.Fault
 	c.swim.Status(&p.Status)
 	p.Swim, p.Seq, p.At, p.Simulated = c.swimID, p.Seq+1, c.now, c.cfg.Drive.Simulated()
 	p.Wish, p.Motor, p.Water, p.Drive = c.wish.State, c.report.Motor, c.flow.head.Speed, c.report
@@ -172,7 +173,8 @@ func (s *Sequencer) publish() {
 	if c.bench.watch != nil {
 		c.bench.watch(p)
 	}
-	if changed || why != p.Why || ask != p.Ask || p.CueAt == p.At {
+	trouble := lost != (p.Drive.Link != nil) || broken != p.Drive.Fault
+	if changed || trouble || why != p.Why || ask != p.Ask || p.CueAt == p.At {
 		close(s.wake)
 		s.wake = make(chan struct{})
 	}
