@@ -1,6 +1,6 @@
 # Shorthands. Nothing here is needed to build or test: "go build ./cmd/sequencerd" and "go test -p 1 ./..." do.
 
-.PHONY: check test race bench fuzz faults build cross clean
+.PHONY: check test race bench fuzz faults demo-links build cross clean
 
 FUZZTIME ?= 10s
 
@@ -30,6 +30,11 @@ faults: ## so many faults against the real program; broken off, it goes on where
 	@mkdir -p bin
 	SEQUENCERD_FAULTS=$(FAULTS) SEQUENCERD_FAULTS_SEED=$(SEED) SEQUENCERD_FAULTS_KEEP=$(CURDIR)/bin/faults-$(SEED).json \
 		go test -count=1 -timeout 3h -v ./internal/faults
+
+DEMO ?= first-swim
+
+demo-links: ## a whole demo at real speed over a serial line and over a broker, asked against delivered: best on a machine with nothing else to do
+	SEQUENCERD_DEMO=$(DEMO) go test -count=1 -timeout 2h -v -run TestASessionDeliversItsDistanceOverEachLink ./cmd/sequencerd
 
 build:
 	CGO_ENABLED=0 go build -trimpath -o bin/ ./cmd/sequencerd

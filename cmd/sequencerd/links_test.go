@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strconv"
 	"syscall"
 	"testing"
@@ -82,11 +83,12 @@ type delivered struct {
 func (d *delivered) plan(t *testing.T, tr *trial) {
 	d.session = file(t, "session.toml", everyDay)
 	if name := os.Getenv("SEQUENCERD_DEMO"); name != "" {
-		for _, demo := range demos(t) {
-			if demo.name == name {
-				d.session = demo.path
-			}
+		all := demos(t)
+		i := slices.IndexFunc(all, func(d demo) bool { return d.name == name })
+		if i < 0 {
+			tr.Fatalf("SEQUENCERD_DEMO=%s: no demo is called that", name)
 		}
+		d.session = all[i].path
 	}
 	code, out, errs := typed(t, "--config", d.configuration, "rehearse", "--json", d.session)
 	if code != exitOK {

@@ -43,6 +43,7 @@ func try(t *testing.T, body func(t *trial)) {
 		}()
 		<-done
 		if tr.late {
+			t.Logf("tried again, the machine was busy: %s", strings.Join(tr.failures, "; "))
 			continue
 		}
 		for _, f := range tr.failures {
