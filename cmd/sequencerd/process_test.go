@@ -58,7 +58,7 @@ func (t *trial) Helper() {}
 
 // blame puts it down to the machine where a program on a real link was stopped for something that came too late.
 func (t *trial) blame(p *process) {
-	for _, busy := range []string{"[feedback-old]", "[link-lost]", "[tick-late]", "[loop-silent]"} {
+	for _, busy := range []string{"[feedback-old]", "[link-lost]", "[link-settling]", "[tick-late]", "[loop-silent]"} {
 		t.late = t.late || strings.Contains(p.output(), busy)
 	}
 }

@@ -133,3 +133,36 @@ func TestConformanceOnAPlayedDrive(t *testing.T) {
 		})
 	}
 }
+
+// Whatever is said on the line, a played drive answers in whole frames of its own, and no more than one to each request.
+func FuzzPlayer(f *testing.F) {
+	for _, q := range []request{
+		readRequest(linetest.Unit, readHolding, 0x2100, 3), readRequest(linetest.Unit, readInput, 0x10, 1), readRequest(linetest.Unit, readHolding, 0x2100, 0),
+		writeRequest(linetest.Unit, writeSingle, 0x2000, 1), writeRequest(linetest.Unit, writeMultiple, 0x2000, 1, 2000), readRequest(9, readHolding, 0x2100, 1),
+	} {
+		f.Add(q.frame, int16(50))
+	}
+	f.Add(sealed([]byte{linetest.Unit, writeMultiple, 0x20, 0, 0, 2, 3, 0, 1, 7}), int16(0)) // fewer bytes than registers
+	f.Add(sealed([]byte{linetest.Unit, writeMultiple, 0x20, 0, 0, 0, 0}), int16(0))
+	f.Fuzz(func(t *testing.T, got []byte, later int16) {
+		line := &linetest.Line{Master: "-"}
+		sim, err := simulated.New(simulated.Config{Model: flume(t)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := NewPlayer(config(t, line, "oxbow-f.toml"), sim)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for size := requestLength(got); size > 0 && len(got) >= size; size = requestLength(got) {
+			if a := p.Answer(got[:size]); a != nil && (len(a) < 5 || len(a) > 256 || !intact(a) || a[0] != linetest.Unit || a[1]&^failed != got[1]) {
+				t.Fatalf("to % x it answers % x", got[:size], a)
+			}
+			got = got[size:]
+			p.Tick(p.now + time.Duration(later)*ms)
+		}
+		if n := sim.Motor().RPM(); !(n >= 0 && n <= 1500) {
+			t.Fatalf("the motor turns at %v", n)
+		}
+	})
+}
