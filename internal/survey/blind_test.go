@@ -91,12 +91,12 @@ func (f *hidden) speeds(k int) (out []float64) {
 // The two afternoons: an installer with a tape, floats and a stopwatch; one with a current meter.
 const (
 	floatWay    = 4.0  // m
-	floatPasses = 10   // at each of
+	floatPasses = 12   // at each of
 	floatSpeeds = 7    // motor speeds
 	stopwatch   = 0.06 // s, standard deviation of start and stop together
 	eddies      = 0.01 // of a pass, standard deviation
 	meterSpeeds = 7
-	meterRows   = 6
+	meterRows   = 15
 	meterNoise  = 0.015 // of a row, standard deviation, and
 	meterFloor  = 0.004 // m/s
 )
@@ -190,7 +190,7 @@ func (f *hidden) log() ([]Sample, error) {
 func TestBlind(t *testing.T) {
 	const flumes = 100
 	demos := demoSessions(t)
-	for _, how := range []string{"floats", "meter"} {
+	for k, how := range []string{"floats", "meter"} {
 		inBand, inL, inDead, deads := 0, 0, 0, 0
 		var bands, lErrors, lBands, distance []float64
 		for seed := range uint64(flumes) {
@@ -261,6 +261,13 @@ func TestBlind(t *testing.T) {
 		t.Logf("%s: inertia inside its interval in %d of %d, interval ± %.1f %% (median), error %.1f %% (median)", how, inL, flumes, half(lBands), half(lErrors))
 		t.Logf("%s: dead time told in %d, inside its interval in %d of them", how, deads, inDead)
 		t.Logf("%s: distance over the demos off by %.2f %% (median), by %.2f %% at worst, under 1 %% in %d of %d", how, half(distance), 100*slices.Max(distance), within, flumes)
+		documented(t, "curve within its band everywhere", k, float64(inBand), 1)
+		documented(t, "widest half of the band, median", k, half(bands), 0.06)
+		documented(t, "inertia within its interval", k, float64(inL), 1)
+		documented(t, "half of the inertia's interval, median", k, half(lBands), 0.06)
+		documented(t, "distance over the demos off, median", k, half(distance), 0.006)
+		documented(t, "distance over the demos off, at worst", k, 100*slices.Max(distance), 0.006)
+		documented(t, "distance off by less than 1 %", k, float64(within), 1)
 		if inBand < 95 {
 			t.Errorf("%s: the curve is inside its band in only %d of %d", how, inBand, flumes)
 		}

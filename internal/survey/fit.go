@@ -117,13 +117,13 @@ func (c *Calibration) draw() error {
 
 // doubt finds how far off the points, and the curve between them, may be.
 //
-// The intervals of the points hold for all of them at once (Bonferroni: each misses in 3.5 % over their number, which leaves 1.5 of 5 % for the shape). Between two points the curve may bend otherwise than
+// The intervals of the points hold for all of them at once (Bonferroni: each misses in 2 % over their number, which leaves 3 of 5 % for the shape). Between two points the curve may bend otherwise than
 // the water does. Half way, straight lines between the points would be off by h²·c″/8; the cubic knows the slopes on both sides, and is taken to be off by
 // at most a quarter of that, c″ being the greater of the second differences at both ends (what that is worth: docs/calibration.md). Below the slowest reading nothing is
 // known but rest: there, anything between the square root and the square of the motor speed is thought possible.
 func (c *Calibration) doubt() {
 	k := len(c.nodes)
-	p := 1 - 0.0175/float64(k)
+	p := 1 - 0.01/float64(k)
 	c.joint, c.bend = make([]float64, k), make([]float64, k)
 	second := make([]float64, k+1) // at rest and at the points
 	for i := 1; i < k; i++ {

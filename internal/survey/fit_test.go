@@ -134,6 +134,13 @@ func TestSwappedBlind(t *testing.T) {
 	}
 }
 
+func TestStuckSensor(t *testing.T) {
+	c := refused(t, "stuck", read(.02, 120, .81, 300, .8, 600, .82, 900, .8, 1200, .805, 1500, .81), motor(120, 1500))
+	if c.Swapped || len(c.At) != 6 || !strings.Contains(c.Error(), "0.800 to 0.820 m/s whatever the motor does, from 120 rpm to 1500 rpm: is the sensor stuck") {
+		t.Errorf("%v: %v", c.At, c)
+	}
+}
+
 func TestReadingsOfOneSpeedContradict(t *testing.T) {
 	rs := append(read(.02, otterford...), read(.02, 901, 1.25)...)
 	c := refused(t, "two of 900 rpm", rs, motor(120, 1500))

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -129,8 +131,8 @@ func TestPassesRefused(t *testing.T) {
 func TestReadingCoverage(t *testing.T) {
 	const trials = 4000
 	rng := rand.New(rand.NewPCG(7, 9))
-	for _, scatter := range []float64{0.02, 0.05} {
-		for _, n := range []int{3, 4, 5, 6, 8, 10} {
+	for k, scatter := range []float64{0.02, 0.05} {
+		for _, n := range []int{3, 4, 5, 6, 8, 10, 12} {
 			held, dropped, width := 0, 0, 0.0
 			for range trials {
 				times := make([]float64, n)
@@ -151,11 +153,36 @@ func TestReadingCoverage(t *testing.T) {
 			share := float64(held) / trials
 			t.Logf("scatter %.0f %%, %2d passes: interval ± %4.1f %%, holds the truth in %.1f of 100, %.2f %% of honest passes dropped",
 				100*scatter, n, 100*width, 100*share, 100*float64(dropped)/trials/float64(n))
+			documented(t, fmt.Sprint(n), k, 100*width, 0.06)
 			if share < 0.93 {
 				t.Errorf("scatter %g, %d passes: the interval holds the truth in only %.1f of 100", scatter, n, 100*share)
 			}
 		}
 	}
+}
+
+// documented holds a figure of docs/calibration.md, the k-th in the table's row that begins so, to what was measured.
+func documented(t *testing.T, row string, k int, measured, within float64) {
+	t.Helper()
+	text, err := os.ReadFile("../../docs/calibration.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(string(text)) {
+		cells := strings.Split(line, " | ")
+		if cells[0] != "| "+row {
+			continue
+		}
+		said, err := strconv.ParseFloat(strings.Trim(cells[k+1], " ±%|\n"), 64)
+		if err != nil {
+			t.Fatalf("docs/calibration.md, %q: %v", row, err)
+		}
+		if math.Abs(said-measured) > within {
+			t.Errorf("docs/calibration.md says %g of %q, and it is %.3g", said, row, measured)
+		}
+		return
+	}
+	t.Errorf("docs/calibration.md has no row %q", row)
 }
 
 func TestReadingKeepsOrderOfTimes(t *testing.T) {

@@ -14,6 +14,9 @@ const tolerance = 0.025
 
 // fits checks that the nodes can all be true.
 func fits(nodes []node) error {
+	if bad := stuck(nodes); bad != nil {
+		return bad
+	}
 	bad := falls(nodes)
 	if bad == nil {
 		bad = astray(nodes)
@@ -47,6 +50,21 @@ func fits(nodes []node) error {
 		a.v, rpmText(a.n), b.v, rpmText(b.n))
 }
 
+// stuck finds readings that do not care about the motor: within 5 % of each other while the motor goes up by half or more. Our own choice.
+func stuck(nodes []node) error {
+	first, last := nodes[0], nodes[len(nodes)-1]
+	low, high := first.v, first.v
+	var at []string
+	for _, n := range nodes {
+		low, high, at = min(low, n.v), max(high, n.v), append(at, rpmText(n.n))
+	}
+	if high-low > 0.05*high || last.n < 1.5*first.n {
+		return nil
+	}
+	return contradiction(false, at, "the water reads %.3f to %.3f m/s whatever the motor does, from %s to %s: is the sensor stuck or unplugged, or does the motor turn no pump?",
+		low, high, at[0], at[len(at)-1])
+}
+
 // swap is the nodes with the water speeds of two exchanged.
 func swap(nodes []node, i, j int) []node {
 	s := slices.Clone(nodes)
@@ -65,7 +83,7 @@ func falls(nodes []node) error {
 			}
 		}
 	}
-	if at == ([2]int{}) {
+	if worst == 1 {
 		return nil
 	}
 	a, b := nodes[at[0]], nodes[at[1]]
