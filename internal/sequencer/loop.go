@@ -35,6 +35,7 @@ type Snapshot struct {
 	Drive      drive.Report
 	Wall       safety.WallFacts
 	Profile    *ramp.Profile // of what is laid out, from standstill; nil where nothing is
+	ReadAt     time.Duration // when the drive's report was read, in the time of At
 	Jog        units.MotorSpeed
 	Installing bool
 	Button     wall.Kind // what was last done with a button at the wall, and how many such there were
@@ -160,6 +161,7 @@ func (s *Sequencer) publish() {
 	p.Swim, p.Seq, p.At, p.Simulated = c.swimID, p.Seq+1, c.now, c.cfg.Drive.Simulated()
 	p.Wish, p.Motor, p.Water, p.Drive = c.wish.State, c.report.Motor, c.flow.head.Speed, c.report
 	p.Wall, p.Profile = c.facts.Wall, c.swim.Plan().Profile
+	p.ReadAt = c.facts.Drive.At
 	p.Jog, p.Installing, p.Button, p.Buttons = c.bench.jog, c.bench.on, c.bench.button, c.bench.buttons
 	p.Cleared, _ = c.verdict.Cleared.Water()
 	p.Level, p.Why, p.Ask = c.verdict.Level, c.verdict.Why, c.verdict.Ask
