@@ -122,6 +122,9 @@ func (w *work) scale(ctx context.Context, n units.MotorSpeed) error {
 			w.say("%q: write a number and rpm or Hz, with a point for decimals.", a)
 			continue
 		}
+		if unit == "hz" {
+			unit = "Hz"
+		}
 		off := math.Abs(v-want) / want
 		w.within(off <= 0.03, "The drive's own display", fmt.Sprintf("%g %s", v, unit), fmt.Sprintf("%.4g %s, within 3 %%", want, unit),
 			fmt.Sprintf("ordered and shown differ by a factor of %.3g: look at the scale in the drive's map and at the pole pairs", v/want))
@@ -184,7 +187,7 @@ func (w *work) settle(ctx context.Context) error {
 
 // relay: the heartbeat stands still, and the drive's enable has to go.
 func relay(ctx context.Context, w *work) error {
-	if _, ok := w.cfg.Settings.Wall.Pins[wall.HeartbeatPin]; !ok {
+	if _, ok := w.cfg.Settings.Wall.Fitted()[wall.HeartbeatPin]; !ok {
 		return w.notFitted("No heartbeat is wired (wall.heartbeat_pin).")
 	}
 	fitted, err := w.yes(ctx, "Is there a relay in the drive's enable line that the heartbeat holds?")

@@ -58,7 +58,7 @@ type Finding struct {
 // String is the finding in a line or two.
 func (f Finding) String() string {
 	s := f.What + ": " + f.Value
-	if f.Bound != "" {
+	if f.Bound != "" && f.Bound != f.Value {
 		s += " (" + f.Bound + ")"
 	}
 	switch {

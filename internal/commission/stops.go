@@ -67,8 +67,16 @@ func (w *work) stopBy(ctx context.Context, at namedSpeed, by way) error {
 		w.bad(what, "not seen", inSeconds(bound)+" at most", "the drive reported nothing meanwhile: look at the link")
 		return nil
 	}
-	w.within(took <= bound, what, inSeconds(took), inSeconds(bound)+" at most", "set the drive's quick-stop ramp steeper, or drive.…quick_stop_rpm_per_s to what it is")
+	w.within(took <= bound, what, inSeconds(took), inSeconds(bound)+" at most", w.rampDo())
 	return nil
+}
+
+// rampDo is what to do about a stop that takes too long.
+func (w *work) rampDo() string {
+	if b := w.cfg.Settings.Drive.Backend; b != "mqtt" {
+		return fmt.Sprintf("set the drive's quick-stop ramp steeper, or drive.%s.quick_stop_rpm_per_s to what it is", b)
+	}
+	return "set the node's quick-stop ramp steeper"
 }
 
 // unplugged: the cable itself. What the motor did meanwhile nobody can ask it; it has to be at rest when the cable is back.

@@ -26,7 +26,7 @@ func boardAndPeople(ctx context.Context, w *work) (err error) {
 	if c.Present() {
 		var pins []string
 		for _, p := range wall.Pins() {
-			if at, ok := c.Pins[p]; ok {
+			if at, ok := c.Fitted()[p]; ok {
 				pins = append(pins, p.Key()+" = "+at)
 			}
 		}
@@ -130,7 +130,7 @@ func buttons(ctx context.Context, w *work) error {
 	}{{wall.PressPin, wall.Pressed, "press"}, {wall.SlowerPin, wall.Slower, "slower"}, {wall.FasterPin, wall.Faster, "faster"}, {wall.SkipPin, wall.Skip, "skip"}}
 	any := false
 	for _, k := range kinds {
-		if _, ok := w.cfg.Settings.Wall.Pins[k.pin]; !ok {
+		if _, ok := w.cfg.Settings.Wall.Fitted()[k.pin]; !ok {
 			continue
 		}
 		any = true
@@ -175,7 +175,7 @@ func buttonName(k wall.Kind) string {
 
 // signals: lamp and beeper are switched on one after the other.
 func signals(ctx context.Context, w *work) error {
-	pins := w.cfg.Settings.Wall.Pins
+	pins := w.cfg.Settings.Wall.Fitted()
 	_, lamp := pins[wall.LampPin]
 	_, beeper := pins[wall.BeeperPin]
 	if !lamp && !beeper {
@@ -206,14 +206,14 @@ func sensors(ctx context.Context, w *work) error {
 	s, _ := w.cfg.Sequencer.Snapshot()
 	for _, t := range []struct {
 		name, to, back, well, ill, do string
-		input                         func(*sequencer.Snapshot) safety.Input
+		input                         func(*sequencer.Snapshot) safety.Signal
 	}{
 		{"occupancy sensor", "Make sure that the occupancy sensor sees nobody.", "Step where it sees you.", "somebody", "nobody", "it is stuck, or on another pin than wall.occupancy_pin: look whether its own lamp follows",
-			func(s *sequencer.Snapshot) safety.Input { return s.Wall.Occupancy }},
+			func(s *sequencer.Snapshot) safety.Signal { return s.Wall.Occupancy }},
 		{"cover contact", "Take the cover away from its contact, or open a wire of it.", "Put the cover back.", "closed", "open", "the contact has to be normally closed: look at it, and at wall.cover_pin",
-			func(s *sequencer.Snapshot) safety.Input { return s.Wall.Cover }},
+			func(s *sequencer.Snapshot) safety.Signal { return s.Wall.Cover }},
 		{"water level contact", "Make the water level contact open, or open a wire of it.", "Let it close again.", "closed", "open", "the contact has to be normally closed: look at it, and at wall.level_pin",
-			func(s *sequencer.Snapshot) safety.Input { return s.Wall.Level }},
+			func(s *sequencer.Snapshot) safety.Signal { return s.Wall.Level }},
 	} {
 		if t.input(&s) == safety.Absent {
 			continue

@@ -58,7 +58,7 @@ const (
 	jogForFloats = 15 * time.Minute
 )
 
-// calibrate: floats or a meter at five motor speeds, from slow to full.
+// calibrate: floats or a meter at six motor speeds, from the lowest to the highest.
 func calibrate(ctx context.Context, w *work) error {
 	how, err := w.choose(ctx, "How is the water measured: by floats over a known length, or by a current meter?", "floats", "meter")
 	if err != nil {
@@ -73,12 +73,12 @@ func calibrate(ctx context.Context, w *work) error {
 		}
 		length = l[0]
 	}
-	if err := w.go_(ctx, "The motor will turn at five speeds, up to its highest, some minutes each. Nobody in the water."); err != nil {
+	if err := w.go_(ctx, "The motor will turn at six speeds, from its lowest to its highest, some minutes each. Nobody in the water."); err != nil {
 		return err
 	}
 	var readings []survey.Reading
 	m := w.cfg.Settings.Drive.Motor
-	for _, share := range []float64{0.2, 0.4, 0.6, 0.8, 1} {
+	for _, share := range []float64{0, 0.2, 0.4, 0.6, 0.8, 1} {
 		n := units.RPM(math.Round(math.Max(m.Min.RPM(), share*m.Max.RPM())))
 		if len(readings) > 0 && n.RPM() < 1.05*readings[len(readings)-1].Motor.RPM() {
 			continue
@@ -228,11 +228,11 @@ func runOut(ctx context.Context, w *work) error {
 		return w.tellNo("Water at "+n.String(), n, err)
 	}
 	w.afresh()
+	w.say("Second 0: the motor is switched off now.")
 	if err := w.halt(ctx); err != nil {
 		return w.tellNo("The motor comes to rest", n, err)
 	}
 	trace := w.moments()
-	w.say("The motor was switched off just now; this is second 0.")
 	if w.cfg.Floats != nil {
 		w.say("SIMULATED floats, half way at and took: %s", strings.Join(w.simulatedCoast(ctx, trace[0].at, l[0]), " "))
 	}

@@ -22,15 +22,22 @@ type simulation struct {
 	buttonsToGround bool
 }
 
-// newSimulation makes the pins of a configuration: where it has none, one of each, which it then has. All is well: the stop is
+// Fitted are the pins that there are: of a simulated wall without any, one of each.
+func (c Config) Fitted() map[Pin]string {
+	if len(c.Pins) > 0 || !c.Simulated {
+		return c.Pins
+	}
+	all := map[Pin]string{}
+	for p, key := range keys {
+		all[Pin(p)] = "simulated " + strings.TrimSuffix(key, "_pin")
+	}
+	return all
+}
+
+// newSimulation makes the pins of a configuration. All is well: the stop is
 // released, the interlocks are closed, somebody is seen, no button is pressed.
 func newSimulation(c *Config) *simulation {
-	if len(c.Pins) == 0 {
-		c.Pins = map[Pin]string{}
-		for p, key := range keys {
-			c.Pins[Pin(p)] = "simulated " + strings.TrimSuffix(key, "_pin")
-		}
-	}
+	c.Pins = c.Fitted()
 	s := &simulation{buttonsToGround: c.ButtonsToGround}
 	for p, name := range c.Pins {
 		s.pins[p] = &simulatedPin{name: name, number: int(p), edges: make(chan struct{}, 16)}
