@@ -157,6 +157,40 @@ func TestReadingsOfOneSpeedContradict(t *testing.T) {
 	}
 }
 
+// TestFall: a fall that is small, but more than good readings explain, is found and both are named.
+func TestFall(t *testing.T) {
+	c := refused(t, "a small fall", read(.003, 120, .135, 300, .34, 600, .71, 900, 1.09, 910, 1.075, 1200, 1.46, 1500, 1.80), motor(120, 1500))
+	if !slices.Equal(c.At, []string{"900 rpm", "910 rpm"}) {
+		t.Errorf("%v: %v", c.At, c)
+	}
+	wide := read(.003, 120, .135, 300, .34, 600, .71, 900, 1.09, 930, .70, 1200, 1.46, 1500, 1.80)
+	if c := refused(t, "a fall that no swap explains", wide, motor(120, 1500)); c.Swapped || !slices.Equal(c.At, []string{"900 rpm", "930 rpm"}) {
+		t.Errorf("%v: %v", c.At, c)
+	}
+}
+
+// TestPool holds several readings of one motor speed to the textbook: the mean weighted by 1/se², and Welch and Satterthwaite's freedom, which for two equal errors of 7
+// degrees each is 14.
+func TestPool(t *testing.T) {
+	a, b := node{n: 900, v: 1.0, se: .02, freedom: 7, ci: .05}, node{n: 900, v: 1.01, se: .02, freedom: 7, ci: .05}
+	p, err := pool([]node{a, b})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "mean", p.v, 1.005, 1e-12)
+	near(t, "error", p.se, .02/math.Sqrt2, 1e-12)
+	near(t, "freedom", p.freedom, 14, 1e-12)
+	near(t, "interval", p.ci, 2.1448*.02/math.Sqrt2, 1e-6) // t(0.975, 14), textbook table
+	b.se, b.freedom, b.v = .04, math.Inf(1), 1.1           // a given error, and readings that are too far apart for their errors
+	p, err = pool([]node{a, b})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "mean", p.v, (4*1.0+1.1)/5, 1e-12)
+	near(t, "freedom", p.freedom, 25./16*7, 1e-12)
+	near(t, "widened error", p.se, math.Sqrt((.02*.02/(.02*.02)+.08*.08/(.04*.04))/(1/(.02*.02)+1/(.04*.04))), 1e-12)
+}
+
 // TestLevel: water that falls within the error is drawn level, nearly, and that is said.
 func TestLevel(t *testing.T) {
 	c := fit(t, read(.06, 120, .135, 300, .34, 600, .71, 900, 1.09, 930, 1.07, 1200, 1.46, 1500, 1.80), motor(120, 1500))
