@@ -1,6 +1,6 @@
 # Shorthands. Nothing here is needed to build or test: "go build ./cmd/sequencerd" and "go test -p 1 ./..." do.
 
-.PHONY: check test race bench fuzz faults demo-links build cross clean
+.PHONY: check test race bench fuzz faults demo-links board-test build cross clean
 
 FUZZTIME ?= 10s
 
@@ -35,6 +35,13 @@ DEMO ?= first-swim
 
 demo-links: ## a whole demo at real speed over a serial line and over a broker, asked against delivered: best on a machine with nothing else to do
 	SEQUENCERD_DEMO=$(DEMO) go test -count=1 -timeout 2h -v -run TestASessionDeliversItsDistanceOverEachLink ./cmd/sequencerd
+
+STOPS ?= 20
+
+board-test: ## the whole thing on a virtual board with so many stops; UPDATE=yes writes the table into docs/board.md
+	internal/board/fetch-kernel.sh bin/board-kernel
+	SEQUENCERD_BOARD_KERNEL=$(CURDIR)/bin/board-kernel SEQUENCERD_BOARD_STOPS=$(STOPS) SEQUENCERD_BOARD_KEEP=$(CURDIR)/bin/board-consoles.txt \
+		go test -count=1 -timeout 3h -tags board ./internal/board $(if $(UPDATE),-update)
 
 build:
 	CGO_ENABLED=0 go build -trimpath -o bin/ ./cmd/sequencerd

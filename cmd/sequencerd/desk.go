@@ -43,6 +43,9 @@ func (r *recording) desk(s *settings.Settings) (*loaded, error) {
 	}
 	if i := d.Interrupted; i != nil && i.Block < len(l.plan.Blocks) {
 		l.plan.Place = run.Place{Block: i.Block, Done: ramp.Progress{Time: i.Time, Distance: i.Distance, InS: i.SecondPace}}
+		if i.Why == fault.ProgramDied { // whoever stopped it themselves knows
+			l.plan.LeftBy = i.Why
+		}
 		slog.Info("a swim was interrupted: its place is offered, and nothing is started", "block", i.Block, "why", string(i.Why), "when", i.When)
 	}
 	return l, nil

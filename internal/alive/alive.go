@@ -55,6 +55,9 @@ func open(c Config, k control) (*Keeper, error) {
 		if w.dog, err = openDog(c.Device, c.Timeout, k); err != nil {
 			return nil, fmt.Errorf("the hardware watchdog %s: %w", c.Device, err)
 		}
+		if w.dog.hasReset() {
+			slog.Warn("this computer was last reset by its hardware watchdog: the program had hung, or had died and was not there again in time", "device", c.Device)
+		}
 		if limit == 0 || c.Timeout < limit {
 			limit = c.Timeout
 		}

@@ -112,6 +112,8 @@ func TestNotFed(t *testing.T) {
 type board struct {
 	fed      []time.Time
 	has      int // seconds
+	boot     int // flags
+	unbooted error
 	rigid    bool
 	unfed    error
 	unasked  error
@@ -125,7 +127,8 @@ func (b *board) setTimeout(_, s int) error {
 	}
 	return b.unheeded
 }
-func (b *board) timeout(int) (int, error) { return b.has, b.unasked }
+func (b *board) timeout(int) (int, error)    { return b.has, b.unasked }
+func (b *board) bootStatus(int) (int, error) { return b.boot, b.unbooted }
 
 func device(t *testing.T) string {
 	path := filepath.Join(t.TempDir(), "watchdog")
@@ -256,5 +259,29 @@ func TestASupervisorThatHangs(t *testing.T) {
 	feed()
 	if w.silent {
 		t.Error("still silent, although the supervisor reads again")
+	}
+}
+
+// A computer that was reset by its watchdog says so at the next start; one that was switched on, or whose watchdog does not know, does not.
+func TestItIsToldThatTheHardwareWatchdogHasActed(t *testing.T) {
+	t.Setenv("NOTIFY_SOCKET", "")
+	old := slog.Default()
+	t.Cleanup(func() { slog.SetDefault(old) })
+	for _, c := range []struct {
+		b    board
+		told bool
+	}{
+		{board{boot: 0x20}, true},        // WDIOF_CARDRESET, Documentation/watchdog/watchdog-api.rst
+		{board{boot: 0x20 | 0x01}, true}, // and overheated
+		{board{boot: 0x01}, false},
+		{board{}, false},
+		{board{boot: 0x20, unbooted: errors.New("inappropriate ioctl")}, false},
+	} {
+		var log strings.Builder
+		slog.SetDefault(slog.New(slog.NewTextHandler(&log, nil)))
+		opened(t, Config{Device: device(t), Timeout: 15 * time.Second}, &c.b)
+		if told := strings.Contains(log.String(), "reset by its hardware watchdog"); told != c.told {
+			t.Errorf("status %#x (%v): told is %v", c.b.boot, c.b.unbooted, told)
+		}
 	}
 }

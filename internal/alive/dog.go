@@ -20,6 +20,7 @@ type control interface {
 	keepalive(fd int) error
 	setTimeout(fd, seconds int) error
 	timeout(fd int) (seconds int, err error)
+	bootStatus(fd int) (flags int, err error)
 }
 
 // openDog opens and so arms a watchdog, sets its time, and reads it back: a watchdog that waits longer than somebody counts on is none.
@@ -50,6 +51,12 @@ func openDog(path string, want time.Duration, k control) (*dog, error) {
 	return nil, errors.Join(err, d.disarm())
 }
 
+// hasReset reports whether it was this watchdog that last reset the computer. One that does not know says that it was not.
+func (d *dog) hasReset() bool {
+	flags, err := d.control.bootStatus(int(d.file.Fd()))
+	return err == nil && flags&unix.WDIOF_CARDRESET != 0
+}
+
 func (d *dog) feed() error { return d.control.keepalive(int(d.file.Fd())) }
 
 // disarm is the magic close: the letter V, then a close. A kernel that was built or loaded with nowayout goes on all the same.
@@ -65,4 +72,5 @@ func (kernel) keepalive(fd int) error { return unix.IoctlWatchdogKeepalive(fd) }
 func (kernel) setTimeout(fd, seconds int) error {
 	return unix.IoctlSetPointerInt(fd, unix.WDIOC_SETTIMEOUT, seconds)
 }
-func (kernel) timeout(fd int) (int, error) { return unix.IoctlGetInt(fd, unix.WDIOC_GETTIMEOUT) }
+func (kernel) timeout(fd int) (int, error)    { return unix.IoctlGetInt(fd, unix.WDIOC_GETTIMEOUT) }
+func (kernel) bootStatus(fd int) (int, error) { return unix.IoctlGetInt(fd, unix.WDIOC_GETBOOTSTATUS) }

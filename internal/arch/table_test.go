@@ -46,6 +46,7 @@ const (
 	alive     = "internal/alive"
 	config    = "config"
 	program   = "cmd/sequencerd"
+	guest     = "internal/board/guest"
 )
 
 // rooms is the whole house, some of it not built yet. A package that is not here fails the test.
@@ -85,6 +86,8 @@ var rooms = []room{
 	{path: "internal/arch", job: "this map as a test"},
 	{path: config, job: "the commented default configuration and the demo sessions, embedded"},
 	{path: program, job: "command line and wiring only", all: true},
+	{path: "internal/board", job: "the whole thing on a virtual board with a stock kernel, pressed and broken from outside; tests only"},
+	{path: guest, job: "the first process of the virtual board: a service manager as small as can be"},
 	{path: "internal/faults", job: "faults against the real program as a process, a motor as another process for witness; tests only"},
 	{path: "deploy/systemd", job: "unit, udev and user rules, and a test of them"},
 }
@@ -142,7 +145,7 @@ var libraries = []library{
 	{"github.com/prometheus/client_golang", []string{panel}, "figures at /metrics"},
 	{"github.com/chromedp/chromedp", nil, "a real browser on the pages"},
 	{"github.com/chromedp/cdproto", nil, "its protocol"},
-	{"golang.org/x/sys", []string{drive, serial, pty, alive}, "flock, serial lines, the hardware watchdog"},
+	{"golang.org/x/sys", []string{drive, serial, pty, alive, guest}, "flock, serial lines, the hardware watchdog, a first process"},
 	{"golang.org/x/term", []string{program}, "single key presses, width of the terminal"},
 	{"gonum.org/v1/gonum", []string{water, survey}, "monotone cubic through the calibration; Student's t and small least squares for its error"},
 	{"gonum.org/v1/plot", []string{rehearse}, "curve as SVG and PNG"},

@@ -54,6 +54,7 @@ const (
 	StoreMissed     Code = "store-missed"     // events of a swim never got to the logbook
 	OtherSwimmer    Code = "other-swimmer"    // somebody else took over in a pause
 	ProgramDied     Code = "program-died"     // a swim was open when the store was opened again
+	ClockSet        Code = "clock-set"        // the computer's clock was set while the program ran
 	NotUnderstood   Code = "not-understood"   // a request that makes no sense
 	NoSuchPage      Code = "no-such-page"     // an address that the panel does not have
 	WrongMethod     Code = "wrong-method"     // an address that is there for something else
@@ -131,6 +132,7 @@ var catalogue = map[Code]Fault{
 	StoreMissed:     {What: "Some of what was swum was not noted down.", Water: "The water goes on.", Do: "Take this swim's figures as too small."},
 	OtherSwimmer:    {What: "Somebody else took over the swim in a pause.", Water: "The water goes on for them.", Do: "Look at the next swim for what they swam."},
 	ProgramDied:     {What: "The program ended in the middle of the swim: it failed, was killed, or the power went.", Do: "Look where the swim was left before starting again."},
+	ClockSet:        {What: "The clock of this computer was set.", Water: "The water goes on.", Do: "Swim on: nothing under way goes by that clock."},
 	LinkSettling:    {What: "The motor has only just answered again.", Water: "The water is not driven.", Do: "Wait two seconds, then start."},
 	NotUnderstood:   {What: "The request was not understood.", Do: "Load the page again and try once more."},
 	NoSuchPage:      {What: "There is nothing at this address.", Do: "Go back to the deck."},

@@ -115,6 +115,11 @@ func (l *Logbook) take(e sequencer.Event) (urgent bool) {
 		slog.Warn("events of a swim were lost", "count", e.Lost-l.lost)
 	}
 	l.lost = e.Lost
+	if e.Kind == sequencer.Judged && e.Code == fault.ClockSet {
+		for _, r := range l.queue {
+			r.relabel(e.At)
+		}
+	}
 	switch e.Kind {
 	case sequencer.Begun:
 		l.begin(e, nil)

@@ -76,6 +76,12 @@ func (r *record) passes(e sequencer.Event) {
 
 func less(a, b units.Distance) units.Distance { return units.Metres(a.Metres() - b.Metres()) }
 
+// relabel puts the label of when it began right, after the clock of the computer was set; now is on the loop's clock.
+func (r *record) relabel(now time.Duration) {
+	r.swim.Began = time.Now().Add(r.began - now)
+	r.dirty = true
+}
+
 // left notes a block's end.
 func (r *record) left(e sequencer.Event) {
 	r.passes(e)

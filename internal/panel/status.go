@@ -221,6 +221,10 @@ func (p *Panel) faults(s *sequencer.Snapshot) []told {
 	if s.State.Under() {
 		add(s.Notice, safety.Notice)
 	}
+	add(s.LeftBy, safety.Notice)
+	if s.ClockSet {
+		add(fault.ClockSet, safety.Notice)
+	}
 	if p.cfg.Notices != nil {
 		for _, f := range p.cfg.Notices() {
 			out = append(out, told{Code: f.Code, Level: levels[safety.Notice], What: f.What, Water: f.Water, Do: f.Do})

@@ -131,6 +131,7 @@ type Status struct {
 	Notice         fault.Code
 	Again          bool // the last swim was interrupted, and can be taken up at Place
 	Place          Place
+	LeftBy         fault.Code // why that place was left, where that was in a former life of the program; empty elsewhere
 }
 
 // Status fills st; it allocates nothing.
@@ -141,6 +142,9 @@ func (s *Swim) Status(st *Status) {
 		Spoken: s.spoken, Notice: s.notice, Place: s.place,
 	}
 	st.Again = !s.state.Under() && s.place != Place{} && s.place.Block < len(s.plan.Blocks)
+	if st.Again && s.place == s.plan.Place {
+		st.LeftBy = s.plan.LeftBy
+	}
 	if s.state == CountIn {
 		st.CountIn = s.count
 	}

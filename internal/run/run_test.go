@@ -483,6 +483,29 @@ func TestAnInterruptedSwimCanBeTakenUpWhereItWas(t *testing.T) {
 	}
 }
 
+// Why a swim was left in a former life of the program is told until it is taken up, or begun afresh.
+func TestWhyASwimWasLeftIsToldUntilAStart(t *testing.T) {
+	for _, again := range []bool{true, false} {
+		b := lay(t, timed(20*time.Second, 100), far(100, 90))
+		p := b.s.Plan()
+		p.Place, p.LeftBy = run.Place{Block: 1}, fault.ProgramDied
+		b.must(b.s.LayOut(p))
+		b.must(b.s.Rearm())
+		if st := b.status(); st.LeftBy != fault.ProgramDied || !st.Again {
+			t.Fatalf("after the start of the program: %+v", st)
+		}
+		b.must(b.s.Start(0, again))
+		b.pass(time.Second)
+		if st := b.status(); st.LeftBy != "" {
+			t.Errorf("told while it is swum: %q", st.LeftBy)
+		}
+		b.s.Halt(fault.StopPressed)
+		if st := b.status(); st.LeftBy != "" || !st.Again {
+			t.Errorf("after a stop it is left by %q, again %v", st.LeftBy, st.Again)
+		}
+	}
+}
+
 func TestAStepAllocatesNothing(t *testing.T) {
 	b := lay(t, timed(time.Hour, 100), rest(time.Minute))
 	b.must(b.s.Rearm())

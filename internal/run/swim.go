@@ -29,6 +29,7 @@ type Plan struct {
 	Planner        *ramp.Planner
 	Profile        *ramp.Profile // the forecast; the water follows legs that are planned block by block from where it really is
 	Place          Place         // where a former swim of it was interrupted; zero for nowhere
+	LeftBy         fault.Code    // why; empty where nobody need be told
 }
 
 // Result is what was swum of a block.

@@ -98,6 +98,8 @@ type Core struct {
 	flow     flow
 	bench    bench
 
+	clockUntil time.Duration // people are told until then that the computer's clock was set
+
 	judged   safety.Verdict // last told
 	sampleAt time.Duration  // when the next sample is due
 	under    bool           // a swim was under way at the last tick

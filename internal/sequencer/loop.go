@@ -32,6 +32,7 @@ type Snapshot struct {
 	Ask        bool       // still there?
 	Cue        cue.Cue    // the latest cue, and when it began
 	CueAt      time.Duration
+	ClockSet   bool // the computer's clock was set within the last minute
 	Drive      drive.Report
 	Wall       safety.WallFacts
 	Profile    *ramp.Profile // of what is laid out, from standstill; nil where nothing is
@@ -100,6 +101,7 @@ func (s *Sequencer) Run(ctx context.Context) error {
 	defer close(s.done)
 	defer s.core.cfg.Drive.Stop(fault.ProgramEnds)
 	begin := time.Now()
+	clock := wallClock{begin: begin}
 	due, last := Tick, time.Duration(0)
 	timer := time.NewTimer(due)
 	defer timer.Stop()
@@ -122,6 +124,9 @@ func (s *Sequencer) Run(ctx context.Context) error {
 		now := time.Since(begin)
 		gap := now - last
 		last = now
+		if by := clock.set(time.Now(), now); by != 0 {
+			s.core.clockSet(by)
+		}
 		switch {
 		case s.core.cfg.Inline && s.rate == 1:
 			s.core.Tick(now, gap, gap)
@@ -156,13 +161,14 @@ func (s *Sequencer) publish() {
 	defer s.mu.Unlock()
 	p := &s.snap
 	state, block, profile, why, ask := p.State, p.Block, p.Profile, p.Why, p.Ask
-	lost, broken := p.Drive.Link != nil, p.Drive.Fault
+	lost, broken, set := p.Drive.Link != nil, p.Drive.Fault, p.ClockSet
 	c.swim.Status(&p.Status)
 	p.Swim, p.Seq, p.At, p.Simulated = c.swimID, p.Seq+1, c.now, c.cfg.Drive.Simulated()
 	p.Wish, p.Motor, p.Water, p.Drive = c.wish.State, c.report.Motor, c.flow.head.Speed, c.report
 	p.Wall, p.Profile = c.facts.Wall, c.swim.Plan().Profile
 	p.ReadAt = c.facts.Drive.At
 	p.Jog, p.Installing, p.Button, p.Buttons = c.bench.jog, c.bench.on, c.bench.button, c.bench.buttons
+	p.ClockSet = c.now < c.clockUntil
 	p.Cleared, _ = c.verdict.Cleared.Water()
 	p.Level, p.Why, p.Ask = c.verdict.Level, c.verdict.Why, c.verdict.Ask
 	if c.wish.Cue != cue.None && p.At != p.CueAt {
@@ -176,7 +182,7 @@ func (s *Sequencer) publish() {
 		c.bench.watch(p)
 	}
 	trouble := lost != (p.Drive.Link != nil) || broken != p.Drive.Fault
-	if changed || trouble || why != p.Why || ask != p.Ask || p.CueAt == p.At {
+	if changed || trouble || set != p.ClockSet || why != p.Why || ask != p.Ask || p.CueAt == p.At {
 		close(s.wake)
 		s.wake = make(chan struct{})
 	}

@@ -88,9 +88,9 @@ func putSwim(conn *sqlite.Conn, w *Swim) (int64, error) {
 	if w.Outcome != UnderWay {
 		ended = w.Ended().Format(time.RFC3339)
 	}
-	return id, sqlitex.Execute(conn, `UPDATE swim SET ended = ?, outcome = ?, code = ?, at_block = ?, at_s = ?, at_m = ?, at_second_pace = ?,
+	return id, sqlitex.Execute(conn, `UPDATE swim SET began = ?, ended = ?, outcome = ?, code = ?, at_block = ?, at_s = ?, at_m = ?, at_second_pace = ?,
 		passed_s = ?, swum_s = ?, swum_m = ?, missed = ?, thinned = max(thinned, ?) WHERE id = ?`, args(
-		ended, string(w.Outcome), string(w.Code), w.At.Block, w.At.Time.Seconds(), w.At.Distance.Metres(), w.At.SecondPace,
+		w.Began.Format(time.RFC3339), ended, string(w.Outcome), string(w.Code), w.At.Block, w.At.Time.Seconds(), w.At.Distance.Metres(), w.At.SecondPace,
 		w.Passed.Seconds(), w.Swum.Time.Seconds(), w.Swum.Distance.Metres(), w.Missed, w.Thinned, id))
 }
 

@@ -80,6 +80,11 @@ func StartDrive(t testing.TB, kind string, l *Line) *Drive {
 	if !d.out.Scan() {
 		t.Fatalf("the drive does not start: %v", d.out.Err())
 	}
+	if l.connect != nil {
+		if err := l.connect(); err != nil {
+			t.Fatalf("the drive cannot be reached: %v", err)
+		}
+	}
 	return d
 }
 

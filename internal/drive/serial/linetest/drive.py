@@ -1,6 +1,6 @@
 """Three invented drives behind an independent Modbus slave (pymodbus), each with a motor, a state machine and a watchdog of its own.
 
-usage: drive.py KIND PORT BAUD       KIND is velocity, plain or split
+usage: drive.py KIND PORT BAUD       KIND is velocity, plain or split; PORT is a device, or HOST:PORT for a socket that carries the same bytes
 
 It knows its registers from the drives' description alone, not from any map. Commands come as lines, each is answered by one line:
   at T      set the motor's clock to T seconds (it runs by itself until the first of these); answers like ask
@@ -13,7 +13,7 @@ It knows its registers from the drives' description alone, not from any map. Com
 """
 import sys, threading, time
 from pymodbus.datastore import ModbusServerContext
-from pymodbus.server import StartSerialServer
+from pymodbus.server import StartSerialServer, StartTcpServer
 from pymodbus.transaction import ModbusRtuFramer
 
 
@@ -278,5 +278,9 @@ def listen():
 
 threading.Thread(target=listen, daemon=True).start()
 print("listening", flush=True)
-StartSerialServer(context=ModbusServerContext(slaves={7: slave}, single=False), framer=ModbusRtuFramer, port=sys.argv[2],
-                  baudrate=int(sys.argv[3]), parity="N", stopbits=2, bytesize=8, timeout=0.005)
+context = ModbusServerContext(slaves={7: slave}, single=False)
+if ":" in sys.argv[2]:
+    host, port = sys.argv[2].rsplit(":", 1)
+    StartTcpServer(context=context, framer=ModbusRtuFramer, address=(host, int(port)))
+else:
+    StartSerialServer(context=context, framer=ModbusRtuFramer, port=sys.argv[2], baudrate=int(sys.argv[3]), parity="N", stopbits=2, bytesize=8, timeout=0.005)

@@ -2,6 +2,7 @@
 package linetest
 
 import (
+	"io"
 	"os"
 	"path/filepath"
 	"sync"
@@ -16,10 +17,12 @@ type Line struct {
 	Master string // path of the master's device; a link, as udev makes them, that is gone while the adapter is unplugged
 	Drive  string // path of the drive's device
 
+	connect func() error // to a drive that listens at a socket; nil where it opens a device
+
 	baud int
 	mu   sync.Mutex
-	near *pty.Line // the master's; nil while unplugged
-	far  *pty.Line
+	near io.ReadWriteCloser // the master's end; nil while unplugged
+	far  io.ReadWriteCloser
 
 	cut   bool
 	noise int           // so many bytes towards the master are corrupted
@@ -61,7 +64,7 @@ func NewLine(t testing.TB, baud int) *Line {
 }
 
 // pump carries bytes one way until its end is closed.
-func (l *Line) pump(from *pty.Line, fromMaster bool) {
+func (l *Line) pump(from io.Reader, fromMaster bool) {
 	b := make([]byte, 512)
 	free := time.Now()
 	timer := time.NewTimer(0)
@@ -124,7 +127,7 @@ func (l *Line) deliver(c Chunk) {
 			_, _ = l.near.Write(c.Bytes) // nobody may be listening
 		}
 	}
-	if c.FromMaster {
+	if c.FromMaster && l.far != nil {
 		_, _ = l.far.Write(c.Bytes)
 	}
 }

@@ -1,0 +1,72 @@
+//go:build board
+
+package board
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// pressStops presses stop so often while the water changes, at any moment of a ramp and of an exchange with the drive. After each one nothing may move by
+// itself: not when the button is released, not by a short press, not by the reset, and not while the count-in of the next start runs.
+func pressStops(t *testing.T, n int, seed uint64) {
+	dice := rand.New(rand.NewPCG(seed, 1))
+	some := func(least, most time.Duration) time.Duration {
+		return least + time.Duration(dice.Int64N(int64(most-least)))
+	}
+	p := newPlace(t)
+	measured(upAfterPower, p.on())
+	p.try()
+	for i := range n {
+		p.swim()
+		p.wait(some(0, 5*time.Second))
+		p.stopAndStay()
+		p.wait(some(50*time.Millisecond, 300*time.Millisecond))
+		p.must(p.pins.set(stopPin, true))
+		p.staysStill(300 * time.Millisecond)
+		if i%4 == 0 { // nobody starts what was not reset
+			p.press()
+			p.staysStill(500 * time.Millisecond)
+		}
+		p.reset()
+	}
+	p.resident()
+}
+
+// stopAndStay presses stop and keeps it pressed, as a hand does, or a wire that has come off. The motor's own drive says when it was told.
+func (p *place) stopAndStay() {
+	p.t.Helper()
+	before := p.drive.Ask()
+	if !p.drive.Ask().Enabled {
+		p.must(fmt.Errorf("the motor does not run before the stop: %+v", before))
+	}
+	pressed := time.Now()
+	p.must(p.pins.set(stopPin, false))
+	p.wait(60 * time.Millisecond) // the drive is not asked while it is told
+	p.must(until("the drive has the stop", 2*time.Second, func() bool { return p.drive.Ask().Halted > before.Halted }))
+	measured(stopInRegister, span(moment(pressed), p.drive.Ask().Halted))
+	p.must(until("the motor is at rest", 3*time.Second, func() bool { s := p.drive.Ask(); return s.RPM == 0 && !s.Enabled }))
+	rest := time.Now()
+	measured(stopToRest, rest.Sub(pressed))
+	p.awaits(pressed, time.Second, "msg=state ", "state=stopped reason=stop-pressed")
+	// Three exchanges until the daemon knows of the rest; then the heartbeat is over.
+	p.staysStill(300 * time.Millisecond)
+	if after := p.pins.changes(heartbeatPin, rest.Add(200*time.Millisecond)); len(after) > 0 {
+		p.must(fmt.Errorf("the heartbeat goes on after the stop, %d times", len(after)))
+	}
+}
+
+// resident asks how much memory the daemon has.
+func (p *place) resident() {
+	p.t.Helper()
+	begun := time.Now()
+	p.tell("resident")
+	l := p.awaits(begun, 5*time.Second, "board: resident")
+	var kib int
+	if _, err := fmt.Sscanf(l.text, "board: resident %d kB", &kib); err != nil {
+		p.must(err)
+	}
+	noteResident(kib)
+}
