@@ -41,7 +41,7 @@ STOPS ?= 20
 board-test: ## the whole thing on a virtual board with so many stops; UPDATE=yes writes the table into docs/board.md
 	internal/board/fetch-kernel.sh bin/board-kernel
 	SEQUENCERD_BOARD_KERNEL=$(CURDIR)/bin/board-kernel SEQUENCERD_BOARD_STOPS=$(STOPS) SEQUENCERD_BOARD_KEEP=$(CURDIR)/bin/board-consoles.txt \
-		go test -count=1 -timeout 3h -tags board ./internal/board $(if $(UPDATE),-update)
+		go test -count=1 -timeout 3h -v -tags board ./internal/board $(if $(UPDATE),-update)
 
 build:
 	CGO_ENABLED=0 go build -trimpath -o bin/ ./cmd/sequencerd
