@@ -144,6 +144,8 @@ func FuzzPlayer(f *testing.F) {
 	}
 	f.Add(sealed([]byte{linetest.Unit, writeMultiple, 0x20, 0, 0, 2, 3, 0, 1, 7}), int16(0)) // fewer bytes than registers
 	f.Add(sealed([]byte{linetest.Unit, writeMultiple, 0x20, 0, 0, 0, 0}), int16(0))
+	f.Add(sealed([]byte{linetest.Unit, 7}), int16(0)) // functions that it does not know
+	f.Add(sealed([]byte{linetest.Unit, 43, 14, 1, 0}), int16(0))
 	f.Fuzz(func(t *testing.T, got []byte, later int16) {
 		line := &linetest.Line{Master: "-"}
 		sim, err := simulated.New(simulated.Config{Model: flume(t)})
@@ -153,6 +155,9 @@ func FuzzPlayer(f *testing.F) {
 		p, err := NewPlayer(config(t, line, "oxbow-f.toml"), sim)
 		if err != nil {
 			t.Fatal(err)
+		}
+		if a := p.Answer(got); a != nil && !intact(a) { // all of it as one frame, as after a silence
+			t.Fatalf("to % x it answers % x", got, a)
 		}
 		for size := requestLength(got); size > 0 && len(got) >= size; size = requestLength(got) {
 			if a := p.Answer(got[:size]); a != nil && (len(a) < 5 || len(a) > 256 || !intact(a) || a[0] != linetest.Unit || a[1]&^failed != got[1]) {

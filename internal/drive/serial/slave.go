@@ -44,8 +44,8 @@ func (p *Player) Serve(ctx context.Context, line Wire, clock func() time.Duratio
 		n, err := line.Read(b)
 		p.Tick(clock())
 		if errors.Is(err, os.ErrDeadlineExceeded) {
-			if f := got; len(f) > 3 && intact(f) && f[0] == p.unit { // whole, and of no length that is known here
-				p.send(line, pause, 0, sealed([]byte{f[0], f[1] | failed, illegalFunction}))
+			if answer := p.Answer(got); answer != nil { // a request of no length that is known here, and then silence
+				p.send(line, pause, time.Duration(len(got)+len(answer))*char, answer)
 			}
 			got = nil
 			continue
@@ -90,12 +90,16 @@ func requestLength(got []byte) int {
 
 // Answer does what one whole request asks; nil for one that is garbled, or for another drive.
 func (p *Player) Answer(frame []byte) []byte {
-	if !intact(frame) || frame[0] != p.unit {
+	if len(frame) < 4 || !intact(frame) || frame[0] != p.unit {
 		return nil
 	}
 	p.heard = p.now
-	function, address, n := frame[1], binary.BigEndian.Uint16(frame[2:]), binary.BigEndian.Uint16(frame[4:])
+	function := frame[1]
 	refuse := func(code byte) []byte { return sealed([]byte{p.unit, function | failed, code}) }
+	if requestLength(frame) != len(frame) {
+		return refuse(illegalFunction)
+	}
+	address, n := binary.BigEndian.Uint16(frame[2:]), binary.BigEndian.Uint16(frame[4:])
 	switch function {
 	case readHolding, readInput:
 		if n < 1 || n > 125 {
