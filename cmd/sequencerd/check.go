@@ -126,7 +126,7 @@ func isConfiguration(name string, text []byte) bool {
 		return strings.HasSuffix(name, "sequencerd.toml")
 	}
 	session, configuration := t.Has("format") || t.Has("step") || t.Has("lines"), false
-	for _, key := range []string{"ramp", "flume", "drive", "water", "safety", "wall", "panel", "store", "swimmer"} {
+	for _, key := range []string{"ramp", "flume", "drive", "water", "safety", "wall", "panel", "home", "store", "swimmer"} {
 		configuration = configuration || t.Has(key)
 	}
 	return configuration && !session

@@ -12,6 +12,7 @@ import (
 	"flume.example/sequencerd/internal/alive"
 	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/home"
 	"flume.example/sequencerd/internal/panel"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/rehearse"
@@ -70,6 +71,8 @@ type house struct {
 	watched  *alive.Keeper
 	seq      *sequencer.Sequencer
 	deck     *panel.Panel
+	listens  chan net.Addr // where the panel does, once
+	home     *home.Home
 	reload   *reload
 }
 
@@ -108,8 +111,20 @@ func (v *serveCommand) open(line *commandLine, s *settings.Settings, before *hou
 		Drive: d, Model: s.Model, Planner: h.loaded.planner, Safety: h.loaded.guard(), Wall: h.wall, Inline: d.Simulated(), Alive: h.watched.Feed, Events: events,
 		Edited: again.edited.Load,
 	}, 1)
+	h.listens = make(chan net.Addr, 1)
+	h.home = newHome(h)
 	h.deck, err = newPanel(h)
 	return h, err
+}
+
+// newHome makes what the flume is on the network. It gets a stop, and nothing else that moves or changes anything.
+func newHome(h *house) *home.Home {
+	return home.New(home.Config{
+		Flume: h.settings.Flume.Name, Settings: h.settings.Home, Snapshot: h.seq.Snapshot, Panel: h.listens, HTTPS: h.settings.Certificate != "",
+		Stop: func() { // the drive is stopped before the loop is asked; that the program is ending is no reason to mind
+			_ = h.seq.Do(context.Background(), sequencer.Command{What: run.Stop, By: sequencer.Panel})
+		},
+	})
 }
 
 // watchdogs are those of the house before where they are the same; others are disarmed first, as a device can be opened once.
@@ -165,6 +180,7 @@ func (h *house) run(ctx context.Context, told *signals) (next *settings.Settings
 	s, seq, d, l := h.settings, h.seq, h.drive, h.loaded
 	tasks := []task.Task{
 		{Name: "panel", Run: func(ctx context.Context) error { return keepPanel(ctx, h.deck) }},
+		{Name: "home", Run: h.home.Run},
 		{Name: "sequencer", Run: seq.Run},
 		{Name: "wall", Run: h.wall.Run},
 		{Name: "signals", Run: func(ctx context.Context) error {
@@ -220,7 +236,13 @@ func newPanel(h *house) (*panel.Panel, error) {
 			}
 			return l.input(), nil
 		},
-		Listen: func(at net.Addr) { slog.Info("the deck panel is on", "address", scheme+at.String()) },
+		Listen: func(at net.Addr) {
+			slog.Info("the deck panel is on", "address", scheme+at.String())
+			select {
+			case h.listens <- at:
+			default: // it is told already
+			}
+		},
 	}
 	if first.plan.Planner != nil {
 		c.First = first.input()

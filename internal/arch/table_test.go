@@ -146,6 +146,7 @@ var libraries = []library{
 	{"github.com/chromedp/chromedp", nil, "a real browser on the pages"},
 	{"github.com/chromedp/cdproto", nil, "its protocol"},
 	{"golang.org/x/sys", []string{drive, serial, pty, alive, guest}, "flock, serial lines, the hardware watchdog, a first process"},
+	{"golang.org/x/net", []string{home}, "messages of multicast DNS, and the network that each came by"},
 	{"golang.org/x/term", []string{program}, "single key presses, width of the terminal"},
 	{"gonum.org/v1/gonum", []string{water, survey}, "monotone cubic through the calibration; Student's t and small least squares for its error"},
 	{"gonum.org/v1/plot", []string{rehearse}, "curve as SVG and PNG"},

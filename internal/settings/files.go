@@ -22,6 +22,10 @@ func (s *Settings) Files() []Named {
 		add("drive.mqtt", "certificate_file", m.CertFile)
 		add("drive.mqtt", "key_file", m.KeyFile)
 	}
+	if h := s.Home.Homie; h.Broker != "" {
+		add("home.homie", "password_file", h.PasswordFile)
+		add("home.homie", "ca_file", h.CAFile)
+	}
 	add("panel", "certificate", s.Certificate)
 	add("panel", "key", s.Key)
 	return all

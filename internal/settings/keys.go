@@ -27,6 +27,7 @@ func (s *Settings) overlay(file string, text []byte) (*tomlplace.Table, error) {
 	s.wall(root.Table("wall"))
 	s.watchdog(root.Table("watchdog"))
 	s.panel(root.Table("panel"))
+	s.home(root.Table("home"))
 	s.store(root.Table("store"))
 	root.Rest()
 	s.agree(root, calibrated)

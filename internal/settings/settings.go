@@ -42,6 +42,7 @@ type Settings struct {
 	StartFrom   string
 	Certificate string // PEM files, for the panel over HTTPS; both or neither
 	Key         string
+	Home        Home
 	Store       string // folder of the store; empty for none
 
 	points []water.Point

@@ -69,9 +69,9 @@ func TestDefaults(t *testing.T) {
 			{Name: "Jonah Reyes-Birch", Threshold: pace(112)},
 			{Name: "Ida Quill", Threshold: pace(140), Cap: units.MetresPerSecond(0.9)},
 		},
-		Wall:     wall.Config{Debounce: 20 * time.Millisecond}, // common practice, no source
-		Watchdog: alive.Config{Timeout: 15 * time.Second},
-		Listen:   "127.0.0.1:8080", StartFrom: "loopback",
+		Wall: wall.Config{Debounce: 20 * time.Millisecond}, // common practice, no source
+		Home: Home{MDNS: true}, Watchdog: alive.Config{Timeout: 15 * time.Second},
+		Listen: "127.0.0.1:8080", StartFrom: "loopback",
 		points: []water.Point{point(300, 0.34), point(600, 0.71), point(900, 1.09), point(1200, 1.46), point(1500, 1.80)},
 	}
 	model := got.Model
