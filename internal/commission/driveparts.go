@@ -59,9 +59,12 @@ func driveAnswers(ctx context.Context, w *work) error {
 	w.good("The drive answers", "yes", "an answer")
 	w.within(s.Drive.Fault == "", "Its fault", map[bool]string{true: "none", false: s.Drive.Fault}[s.Drive.Fault == ""], "none", w.motorDo(fault.DriveFault))
 	w.within(math.Abs(s.Motor.RPM()) <= atRest, "Its motor", s.Motor.String(), "at rest", "it turns although nothing was ordered: switch the drive off, and have it looked at")
-	w.noted("Link-loss time in the configuration", w.linkLoss().String())
+	w.noted(linkLossFinding, w.linkLoss().String())
 	return nil
 }
+
+// linkLossFinding is what the page that is handed over looks for.
+const linkLossFinding = "Link-loss time in the configuration"
 
 // linkDo is what to look at where a drive does not answer.
 func (w *work) linkDo() string {
