@@ -231,6 +231,7 @@ func TestInertiaTakesAnything(t *testing.T) {
 			t.Fatalf("%+v", got)
 		}
 	})
+	t.Logf("%d told", told)
 	if told == 0 {
 		t.Error("no recording told an inertia: does this test still say anything?")
 	}
