@@ -1,7 +1,6 @@
 package survey
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -256,5 +255,5 @@ func TestAlike(t *testing.T) {
 	}
 	near(t, "white", alike(white), 1, .05)
 	near(t, "correlated by 0.8", alike(wandering), 3, .3) // √(1.8/0.2), arithmetic
-	near(t, fmt.Sprint("few"), alike(wandering[:10]), 1, 0)
+	near(t, "few", alike(wandering[:10]), 1, 0)
 }
