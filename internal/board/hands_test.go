@@ -81,7 +81,7 @@ func heldWhileSwimming(p *place) {
 	p.wait(300 * time.Millisecond)
 	p.must(p.pins.set(pressPin, false))
 	p.awaits(begun, 30*time.Second, "msg=state ", "state=finished")
-	p.held(time.Second)
+	p.still(time.Second, time.Second)
 }
 
 // wireComesOff: it is a stop, and stays one for as long as the wire is off; when it is back, nothing moves before a reset and a start.

@@ -266,7 +266,7 @@ func (p *place) start() {
 		begun := time.Now()
 		p.press()
 		if until("", 700*time.Millisecond, func() bool { return p.said(begun, "msg=state ", "state=count-in").text != "" }) == nil {
-			p.held(9 * time.Second)
+			p.staysStill(9 * time.Second)
 			p.awaits(begun, 15*time.Second, "msg=state ", "state=running")
 			return
 		}
@@ -308,7 +308,7 @@ func (p *place) staysStill(d time.Duration) {
 	p.watch(d, func(s linetest.State) bool { return s.RPM == 0 && !s.Enabled })
 }
 
-// held fails the test where the motor does not stand within a second, or does not stay so for a while: after a pause or a person's end it is the drive,
+// held fails the test where the motor does not stand within a second, or does not stay so for a while: in a pause it is the drive,
 // still switched on, that holds it at rest.
 func (p *place) held(d time.Duration) {
 	p.t.Helper()

@@ -60,7 +60,8 @@ type Drive struct {
 	fresh   bool          // the mailbox is full
 	order   Order         // what was last taken from it since the last stop, and when that was put there
 	ordered time.Duration // meaningless while driven is false
-	driven  bool          // something but standstill was ordered since the last stop
+	driven  bool          // something but standstill was ordered since the last stop, or rest
+	resting bool          // nothing is under way: the motor is to be off
 	hush    time.Duration // still to be silent from the next exchange on; until then once that has begun
 	silent  bool
 }
@@ -96,10 +97,23 @@ func (d *Drive) Set(c safety.Cleared) {
 	if d.report.Latched {
 		return
 	}
-	d.box, d.boxed, d.fresh = o, untimed, true
+	d.box, d.boxed, d.fresh, d.resting = o, untimed, true, false
 	if d.clock != nil {
 		d.boxed = d.clock()
 	}
+}
+
+// Rest switches the motor off because nothing is under way any more: a drive that is left switched on holds its motor at rest, and may one day not. It
+// is the drive's stop, repeated until the motor is seen off, but latches nothing: the next permission to move switches it on again.
+// While a stop is latched it does nothing.
+func (d *Drive) Rest() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.report.Latched {
+		return
+	}
+	d.report.Ordered = units.MotorSpeed{}
+	d.box, d.fresh, d.order, d.driven, d.resting = Order{}, false, Order{}, false, true
 }
 
 // Stop latches a stop. It never blocks, needs no permission, empties the mailbox, wakes the I/O goroutine and makes a backend give up its waits.
@@ -117,7 +131,7 @@ func (d *Drive) latch(why fault.Code) {
 	d.unhush(why)
 	d.report.Stops++
 	d.report.Latched, d.report.Why, d.report.Ordered = true, why, units.MotorSpeed{}
-	d.box, d.fresh, d.order, d.driven = Order{}, false, Order{}, false
+	d.box, d.fresh, d.order, d.driven, d.resting = Order{}, false, Order{}, false, false
 	if !d.gaveUp {
 		close(d.giveUp)
 		d.gaveUp = true

@@ -233,6 +233,41 @@ func TestStopIsRepeatedUntilSeen(t *testing.T) {
 	w.want(t, "stop", "read", "stop", "read", "stop", "read", "stop", "read", "read")
 }
 
+// Where nothing is under way the motor is switched off, until it is seen off; that is no stop that anybody would have to take back.
+func TestRest(t *testing.T) {
+	d, w := released(t)
+	d.Set(clear(1))
+	d.Exchange(every)
+	d.Exchange(3 * every)
+	stops := d.Report().Stops
+	d.Set(safety.Cleared{})
+	d.Exchange(4 * every)
+	w.called()
+	for i := 5; i < 12; i++ {
+		d.Rest()
+		d.Exchange(time.Duration(i) * every)
+	}
+	calls := w.called()
+	if n := len(calls); n < 4 || calls[0] != "stop" || calls[n-1] != "read" || calls[n-2] != "read" || slices.Contains(calls, "set") {
+		t.Errorf("at rest: %v", calls)
+	}
+	if r := d.Report(); r.Latched || r.Stops != stops || r.Enabled || r.Ordered.RPM() != 0 {
+		t.Errorf("after it %+v", r)
+	}
+	d.Set(clear(1))
+	d.Exchange(12 * every)
+	d.Exchange(13 * every)
+	if r := d.Report(); !r.Enabled || !(r.Motor.RPM() > 0) {
+		t.Errorf("the next permission finds %+v", r)
+	}
+	d.Stop(fault.StopPressed)
+	d.Rest()
+	d.Set(clear(1))
+	if r := d.Report(); !r.Latched || r.Why != fault.StopPressed {
+		t.Errorf("a stop that was latched is %+v", r)
+	}
+}
+
 func TestStopOutlivesReset(t *testing.T) {
 	d, w := released(t)
 	noAnswer := errors.New("no answer")

@@ -79,7 +79,7 @@ func (d *Drive) begin(now time.Duration) errand {
 	p := &d.report
 	turning := p.Reads > 0 && (p.Enabled || !(math.Abs(p.Motor.RPM()) < atRest))
 	e := errand{stops: p.Stops, giveUp: d.giveUp, order: d.order}
-	e.stop = p.Carried < p.Stops || p.Latched && turning
+	e.stop = p.Carried < p.Stops || (p.Latched || d.resting) && turning
 	e.set = !e.stop && d.driven
 	if e.set {
 		p.Ordered = d.order.motor

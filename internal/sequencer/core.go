@@ -135,6 +135,10 @@ func (c *Core) Tick(now, dt, gap time.Duration) {
 	if !c.verdict.Permit {
 		return
 	}
+	if st, _ := c.swim.State(); !st.Under() && c.verdict.Cleared == (safety.Cleared{}) {
+		c.cfg.Drive.Rest()
+		return
+	}
 	c.cfg.Drive.Set(c.verdict.Cleared)
 	if v, a := c.verdict.Cleared.Water(); !c.wish.Off && (v != c.wish.Speed || a != c.wish.Accel) {
 		c.swim.Granted(ramp.State{Speed: v, Accel: a})

@@ -273,6 +273,33 @@ func TestNothingMovesWithoutResetAndStart(t *testing.T) {
 	still("after a stop and a reset")
 }
 
+// A swim that has come to its end, or was brought to it by a person, leaves the motor switched off and nothing latched (DESIGN, "Stop": down, then disabled).
+func TestASwimLeavesTheMotorOff(t *testing.T) {
+	for _, end := range []string{"by itself", "by a person"} {
+		r := newRig(t, []schedule.Block{{Round: 1, Of: 1, Extent: schedule.ByTime, Time: 20 * time.Second, From: units.PacePer100(100, units.Metre), To: units.PacePer100(100, units.Metre)}})
+		r.must(r.do(run.Reset))
+		r.must(r.do(run.Start))
+		r.pass(12 * time.Second)
+		if !r.drive.Report().Enabled {
+			t.Fatal("the motor does not run")
+		}
+		if end == "by a person" {
+			r.must(r.do(run.Finish))
+		}
+		for range int(3 * time.Minute / tick) {
+			r.step()
+		}
+		if f := r.drive.Report(); r.state() != run.Finished || f.Enabled || f.Latched {
+			t.Errorf("%s: %v, and the drive is %+v", end, r.state(), f)
+		}
+		r.must(r.do(run.Start))
+		r.pass(15 * time.Second)
+		if f := r.drive.Report(); !f.Enabled || f.Motor.RPM() < 100 {
+			t.Errorf("%s: a new start finds the drive %+v", end, f)
+		}
+	}
+}
+
 func TestFaultsOfTheDriveStopTheSwim(t *testing.T) {
 	for _, c := range []struct {
 		fault string
