@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime"
 	"runtime/debug"
 
 	"github.com/alecthomas/kong"
@@ -50,6 +51,7 @@ type commandLine struct {
 	PanelCode panelCodeCommand `cmd:"" help:"Set the code that lets other devices command the panel."`
 	Drive     driveCommand     `cmd:"" help:"The installer's view of the drive."`
 	StopDrive stopDriveCommand `cmd:"" help:"Stop the drive once; for the supervisor after the program died."`
+	Man       manCommand       `cmd:"" hidden:"" help:"Write manual pages, made from this help, into a folder; for packages."`
 }
 
 // console is where a command reads and writes, so that tests can stand in for a terminal.
@@ -132,8 +134,14 @@ func report(c console, err error) int {
 	return code
 }
 
-// version is the module's version, where it was built from one, and the revision.
+// release is the version of a package, which its build sets (-ldflags "-X main.release=1.2.3"); empty elsewhere.
+var release string
+
+// version is that of the package, else of the module, where it was built from one, with the revision.
 func version() string {
+	if release != "" {
+		return "sequencerd " + release + " " + runtime.Version()
+	}
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
 		return "sequencerd, version unknown"
