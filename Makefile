@@ -1,6 +1,6 @@
 # Shorthands. Nothing here is needed to build or test: "go build ./cmd/sequencerd" and "go test -p 1 ./..." do.
 
-.PHONY: check test race bench fuzz faults demo-links board-test build cross clean
+.PHONY: check test race bench fuzz faults demo-links board-test build cross packages package-test service-test clean
 
 FUZZTIME ?= 10s
 
@@ -51,6 +51,24 @@ cross: ## amd64, arm64 and arm v7, without C
 		echo "bin/linux-$$a"; \
 		CGO_ENABLED=0 GOOS=linux GOARCH=$$a GOARM=7 go build -trimpath -o bin/linux-$$a/ ./cmd/sequencerd; \
 	done
+
+packages: ## .deb for amd64, arm64, armhf in bin/packages; VERSION=1.2.3 for a version that is no tag
+	rm -rf bin/packages
+	go run ./deploy/deb $(if $(VERSION),-version $(VERSION))
+
+bin/packages:
+	$(MAKE) packages
+
+bin/trial: FORCE
+	CGO_ENABLED=0 go build -trimpath -o $@ ./deploy/trial
+
+FORCE:
+
+package-test: bin/packages bin/trial ## installed, upgraded, removed, purged by dpkg in a minimal Debian; Arm builds under emulation. As root
+	bin/trial -only unpacked
+
+service-test: bin/packages bin/trial ## the same under that Debian's systemd: swum, hung, upgraded in mid-swim. As root
+	bin/trial -only service
 
 clean:
 	rm -rf bin

@@ -181,7 +181,13 @@ func (h *house) run(ctx context.Context, told *signals) (next *settings.Settings
 	tasks := []task.Task{
 		{Name: "panel", Run: func(ctx context.Context) error { return keepPanel(ctx, h.deck) }},
 		{Name: "home", Run: h.home.Run},
-		{Name: "sequencer", Run: seq.Run},
+		{Name: "sequencer", Run: func(ctx context.Context) error {
+			err := seq.Run(ctx)
+			if err == nil { // nobody feeds the watchdogs from here on
+				h.watched.LoopEnded(closesWithin)
+			}
+			return err
+		}},
 		{Name: "wall", Run: h.wall.Run},
 		{Name: "signals", Run: func(ctx context.Context) error {
 			defer cancel()

@@ -15,8 +15,15 @@ import (
 	"flume.example/sequencerd/internal/settings"
 )
 
-// letDown is how long a program that is told to end lets the water come to rest softly, before it stops the motor: within the supervisor's patience.
-const letDown = 20 * time.Second
+const (
+	// mostLetDown is the longest that a program which is told to end lets the water come to rest softly, before it stops the motor: within the
+	// supervisor's patience, TimeoutStopSec in deploy/systemd/sequencerd.service. It is enough for 3 m/s and the default decel.
+	mostLetDown = 60 * time.Second
+
+	// closesWithin is how long pages and files may take once the loop has ended, with a stop for the drive, before the supervisor holds the program for
+	// hung: tasks have task.Grace, then a slow card writes what it still has.
+	closesWithin = 10 * time.Second
+)
 
 // signals are what a daemon is told from outside, for as long as the process lives: none may find nobody listening, between two houses either.
 type signals struct{ end, again chan os.Signal }
@@ -65,7 +72,7 @@ func (h *house) letDown(ctx context.Context, told *signals) error {
 	if err := h.seq.Do(ctx, sequencer.Command{What: run.Finish}); err != nil && !errors.As(err, &f) {
 		return err
 	}
-	patience := time.NewTimer(letDown)
+	patience := time.NewTimer(min(h.loaded.guard().SoftTime, mostLetDown))
 	defer patience.Stop()
 	for {
 		snap, changed := h.seq.Snapshot()

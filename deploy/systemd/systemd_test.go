@@ -26,6 +26,7 @@ func TestUnitSaysWhatTheDesignDemands(t *testing.T) {
 		{"ExecStopPost", "/usr/bin/sequencerd stop-drive", "no current outlives the program that commands it"},
 		{"ExecReload", `/bin/sh -c "kill -HUP $MAINPID"`, "a reload reads the configuration again, with no program but the shell"},
 		{"ExecReload", "/usr/bin/sequencerd config check", "whoever asks for a reload is told of mistakes"},
+		{"TimeoutStopSec", "75s", "longer than the water is let down, mostLetDown in cmd/sequencerd, and than stop-drive waits for a motor"},
 		{"RuntimeDirectory", "sequencerd", "the drive's lock and record are there, for stop-drive too"},
 		{"CPUSchedulingPolicy", "rr", "the tick goes before ordinary load"},
 		{"DevicePolicy", "closed", "only the devices listed"},

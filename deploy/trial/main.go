@@ -1,10 +1,10 @@
 // Command trial tries the Debian packages in a minimal Debian, as root, and leaves nothing behind but a table of what was seen and the Debian itself,
 // kept for the next time.
 //
-//	go build -o bin/trial ./deploy/trial && bin/trial [-only unpacked|service] [-packages bin/packages] [-keep bin/debian]
+//	go build -o bin/trial ./deploy/trial && bin/trial [-only unpacked|boot|service] [-packages bin/packages] [-keep bin/debian]
 //
 // "unpacked" installs, upgrades, removes and purges by dpkg where no service can run, and starts the Arm builds under emulation. "service" boots that
-// Debian under its own systemd, swims, hangs the program, and does the same again. It ends with 0 where all was as it should be, 1 where not, and 4
+// Debian under its own systemd, swims, hangs the program, and does the same again; "boot" only boots it. It ends with 0 where all was as it should be, 1 where not, and 4
 // where this computer cannot do it: one that is itself a container often may not start another.
 package main
 
@@ -28,7 +28,7 @@ const (
 type cannot struct{ error }
 
 func main() {
-	only := flag.String("only", "", "unpacked or service; else both")
+	only := flag.String("only", "", "unpacked, boot or service; else the first and the last")
 	packages := flag.String("packages", "bin/packages", "folder with one package for each kind of machine")
 	keep := flag.String("keep", "bin/debian", "folder for the minimal Debian")
 	inside := flag.String("inside", "", "file for the table; for the run within the minimal Debian")
@@ -51,6 +51,7 @@ func main() {
 // needs are the programs that each part wants, and their packages.
 var needs = map[string][][2]string{
 	"unpacked": {{"mmdebstrap", "mmdebstrap"}, {"dpkg-deb", "dpkg"}, {"chroot", "coreutils"}, {"qemu-aarch64-static", "qemu-user-static"}, {"qemu-arm-static", "qemu-user-static"}},
+	"boot":     {{"mmdebstrap", "mmdebstrap"}, {"dpkg-deb", "dpkg"}, {"systemd-nspawn", "systemd-container"}},
 	"service":  {{"mmdebstrap", "mmdebstrap"}, {"dpkg-deb", "dpkg"}, {"systemd-nspawn", "systemd-container"}},
 }
 
@@ -58,7 +59,7 @@ func outside(only, packages, keep string) error {
 	parts := []string{"unpacked", "service"}
 	if only != "" {
 		if needs[only] == nil {
-			return fmt.Errorf("-only %s: allowed are unpacked, service", only)
+			return fmt.Errorf("-only %s: allowed are unpacked, boot, service", only)
 		}
 		parts = []string{only}
 	}
@@ -83,7 +84,7 @@ func outside(only, packages, keep string) error {
 	for _, p := range parts {
 		began := time.Now()
 		t := &table{began: began}
-		err := map[string]func(*table) error{"unpacked": d.unpacked, "service": d.service}[p](t)
+		err := map[string]func(*table) error{"unpacked": d.unpacked, "boot": d.boots, "service": d.service}[p](t)
 		t.print(os.Stdout)
 		if err != nil {
 			return fmt.Errorf("%s: %w", p, err)

@@ -4,6 +4,7 @@
 package alive
 
 import (
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -21,11 +22,13 @@ type Config struct {
 	Timeout time.Duration // whole seconds: unfed for so long, the watchdog resets the computer
 }
 
-// Keeper speaks to whichever watchdogs there are. Without any, all of it does nothing. Feed belongs to one goroutine at a time, and Close comes after it;
-// the rest may be called by any.
+// Keeper speaks to whichever watchdogs there are. Without any, all of it does nothing. Feed and LoopEnded belong to one goroutine at a time, and Close
+// comes after them; the rest may be called by any.
 type Keeper struct {
 	socket string        // the supervisor's; empty for none
 	watch  bool          // the supervisor wants to be told
+	limit  time.Duration // within this
+	anew   bool          // the supervisor may have another time than that, and is told it with the next feed
 	dog    *dog          // nil for none
 	every  time.Duration // between two feeds; 0 where nobody has to be fed
 	fed    time.Time
@@ -48,9 +51,11 @@ func open(c Config, k control) (*Keeper, error) {
 	}
 	w := &Keeper{socket: os.Getenv("NOTIFY_SOCKET")}
 	w.watch = w.socket != "" && limit > 0
+	w.anew = true // of whoever spoke to it before
 	if !w.watch {
 		limit = 0
 	}
+	w.limit = limit
 	if c.Device != "" {
 		if w.dog, err = openDog(c.Device, c.Timeout, k); err != nil {
 			return nil, fmt.Errorf("the hardware watchdog %s: %w", c.Device, err)
@@ -76,7 +81,13 @@ func (w *Keeper) Feed() {
 	w.fed = now
 	var err error
 	if w.watch {
-		err = w.say(daemon.SdNotifyWatchdog)
+		state := daemon.SdNotifyWatchdog
+		if w.anew {
+			state = within(w.limit)
+		}
+		if err = w.say(state); err == nil {
+			w.anew = false
+		}
 	}
 	if w.dog != nil {
 		if dogErr := w.dog.feed(); dogErr != nil {
@@ -87,6 +98,28 @@ func (w *Keeper) Feed() {
 		slog.Error("a watchdog cannot be fed", "error", err)
 	}
 	w.silent = err != nil
+}
+
+// within is a feed that sets the supervisor's time (sd_notify(3): WATCHDOG_USEC).
+func within(limit time.Duration) string {
+	return fmt.Sprintf("WATCHDOG_USEC=%d\n%s", limit.Microseconds(), daemon.SdNotifyWatchdog)
+}
+
+// LoopEnded feeds for the last time for now, and gives the supervisor this much time instead of its own: the loop has ended in good order, and what is left
+// to do may take longer than a tick. The next Feed, of another loop, gives it back its own. A hardware watchdog has no other time than its own.
+func (w *Keeper) LoopEnded(limit time.Duration) {
+	var err error
+	if w.watch {
+		err = w.say(within(max(limit, w.limit)))
+		w.anew = true
+	}
+	if w.dog != nil {
+		err = errors.Join(err, w.dog.feed())
+	}
+	if err != nil {
+		slog.Error("a watchdog cannot be fed", "error", err)
+	}
+	w.fed = time.Time{}
 }
 
 // Ready tells the supervisor that the start is done, and the status.

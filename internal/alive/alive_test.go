@@ -63,11 +63,15 @@ func TestWhatTheSupervisorHears(t *testing.T) {
 			w.Feed()
 			w.Status("ready")
 			w.Status("ready")
+			w.LoopEnded(10 * time.Second) // a reload: another loop follows
+			w.Feed()
 			w.Stopping("the water comes to rest")
+			w.LoopEnded(time.Second) // never less than the supervisor's own
 			if err := w.Close(); err != nil {
 				t.Error(err)
 			}
-			want := []string{"READY=1\nSTATUS=stopped: not reset since the start", "WATCHDOG=1", "STATUS=ready", "STOPPING=1\nSTATUS=the water comes to rest"}
+			want := []string{"READY=1\nSTATUS=stopped: not reset since the start", "WATCHDOG_USEC=2000000\nWATCHDOG=1", "STATUS=ready",
+				"WATCHDOG_USEC=10000000\nWATCHDOG=1", "WATCHDOG_USEC=2000000\nWATCHDOG=1", "STOPPING=1\nSTATUS=the water comes to rest", "WATCHDOG_USEC=2000000\nWATCHDOG=1"}
 			if got := s.heard(); strings.Join(got, "|") != strings.Join(want, "|") {
 				t.Errorf("heard %q, want %q", got, want)
 			}
