@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -9,6 +10,9 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/task"
 )
 
 // session is short: what is tried here is the service.
@@ -190,18 +194,24 @@ func upgraded(t *table) error {
 	if err != nil {
 		return err
 	}
-	down := make(chan descent)
-	stop := make(chan bool)
-	go watchDescent(down, stop)
 	from, err := sinceStart()
 	if err != nil {
 		return err
 	}
 	began := time.Now()
-	told, err := output("dpkg", "--force-confdef", "--force-confold", "-i", "/packages/new.deb")
-	took := time.Since(began)
-	close(stop)
-	d := <-down
+	var told string
+	var took time.Duration
+	var d descent
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	err = task.Run(ctx, func(fault.Code) {},
+		task.Task{Name: "the upgrade", Run: func(context.Context) (err error) {
+			defer cancel()
+			told, err = output("dpkg", "--force-confdef", "--force-confold", "-i", "/packages/new.deb")
+			took = time.Since(began)
+			return err
+		}},
+		task.Task{Name: "who watches the water", Run: func(ctx context.Context) error { d = watchDescent(ctx); return nil }})
 	if err != nil {
 		return err
 	}
@@ -252,9 +262,8 @@ type descent struct {
 	took     time.Duration
 }
 
-// watchDescent looks until the program no longer answers.
-func watchDescent(out chan<- descent, stop <-chan bool) {
-	var d descent
+// watchDescent looks until ctx is done.
+func watchDescent(ctx context.Context) (d descent) {
 	var at []time.Time
 	var wish []float64
 	var began time.Time
@@ -274,9 +283,8 @@ func watchDescent(out chan<- descent, stop <-chan bool) {
 			}
 		}
 		select {
-		case <-stop:
-			out <- d
-			return
+		case <-ctx.Done():
+			return d
 		case <-tick.C:
 		}
 		s, err := look()

@@ -90,7 +90,7 @@ var rooms = []room{
 	{path: guest, job: "the first process of the virtual board: a service manager as small as can be"},
 	{path: "internal/faults", job: "faults against the real program as a process, a motor as another process for witness; tests only"},
 	{path: "deploy/deb", job: "builds the Debian packages, with what they owe to others"},
-	{path: "deploy/trial", job: "tries the packages in a minimal Debian: unpacked, under a real systemd, swum, hung, upgraded, purged"},
+	{path: "deploy/trial", job: "tries the packages in a minimal Debian: unpacked, under a real systemd, swum, hung, upgraded, purged", imports: []string{fault}},
 	{path: "deploy/systemd", job: "unit, udev and user rules, and a test of them"},
 }
 
