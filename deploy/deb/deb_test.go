@@ -119,7 +119,7 @@ func TestWhatIsInThePackage(t *testing.T) {
 	}
 	for path, why := range map[string]string{
 		"usr/bin/sequencerd": "the program", "usr/lib/systemd/system/sequencerd.service": "the service", "usr/lib/udev/rules.d/60-sequencerd.rules": "devices",
-		"usr/lib/sysusers.d/sequencerd.conf": "the user", conffile: "the configuration", share + "/sequencerd.toml": "the configuration as it came",
+		"usr/lib/sysusers.d/sequencerd.conf": "the user", "usr/lib/sysctl.d/60-sequencerd.conf": "the slice of real-time threads", conffile: "the configuration", share + "/sequencerd.toml": "the configuration as it came",
 		share + "/sessions/first-swim.toml": "a demo session", share + "/sessions/lines/first-swim.toml": "and in lines", share + "/drives/tarnholm-v.toml": "a drive's map",
 		"usr/share/man/man1/sequencerd.1.gz": "the manual", "usr/share/man/man1/sequencerd-rehearse.1.gz": "a command's page",
 		docs + "/copyright": "what is owed", docs + "/changelog.Debian.gz": "Debian Policy 12.7", docs + "/README.md": "cautions", docs + "/SAFETY.md": "hazards", docs + "/docs/lines.md": "how to write sessions",

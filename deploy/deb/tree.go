@@ -61,6 +61,7 @@ func (t *tree) service() error {
 		"sequencerd.service":  "usr/lib/systemd/system/sequencerd.service",
 		"60-sequencerd.rules": "usr/lib/udev/rules.d/60-sequencerd.rules",
 		"sequencerd.sysusers": "usr/lib/sysusers.d/sequencerd.conf",
+		"sequencerd.sysctl":   "usr/lib/sysctl.d/60-sequencerd.conf",
 	} {
 		if err := t.copy("deploy/systemd/"+from, to); err != nil {
 			return err
