@@ -50,6 +50,8 @@ type commandLine struct {
 	Restore   restoreCommand   `cmd:"" help:"Put a copy in the place of all swims."`
 	PanelCode panelCodeCommand `cmd:"" help:"Set the code that lets other devices command the panel."`
 	Drive     driveCommand     `cmd:"" help:"The installer's view of the drive."`
+	Doctor    doctorCommand    `cmd:"" help:"Look at the whole installation and say in plain words what it lacks. Moves nothing."`
+	Support   supportCommand   `cmd:"" help:"Pack what somebody needs who helps from afar: no secrets, no names of swimmers."`
 	StopDrive stopDriveCommand `cmd:"" help:"Stop the drive once; for the supervisor after the program died."`
 	Man       manCommand       `cmd:"" hidden:"" help:"Write manual pages, made from this help, into a folder; for packages."`
 }

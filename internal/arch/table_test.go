@@ -42,6 +42,7 @@ const (
 	panel     = "internal/panel"
 	comm      = "internal/commission"
 	home      = "internal/home"
+	physician = "internal/doctor"
 	task      = "internal/task"
 	alive     = "internal/alive"
 	config    = "config"
@@ -81,6 +82,7 @@ var rooms = []room{
 	{path: panel, job: "web pages and HTTP API: sends commands, reads snapshots", imports: []string{sequencer, rehearse, store, swimmer, roster, settings}, closure: true, never: []string{wall}},
 	{path: comm, job: "the installer's course: measurements, verdicts, record", imports: []string{sequencer, drive, water, survey, store, settings}, closure: true},
 	{path: home, job: "the daemon on the network: mDNS, status for home automation", imports: []string{sequencer, settings, units, fault}},
+	{path: physician, job: "looks at an installation and says in plain words what it lacks; moves nothing", imports: []string{drive, store, fault}},
 	{path: alive, job: "tells the supervisor and the hardware watchdog that ticks end on time; fed by a function, so that it needs no room"},
 	{path: task, starts: true, job: "starts goroutines, recovers panics, stops the drive, ends the process; any room that is not pure may import it", imports: []string{fault}},
 	{path: "internal/arch", job: "this map as a test"},

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -319,4 +320,11 @@ func (l *limiter) forget(key string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	delete(l.seen, key)
+}
+
+// HasCode reports whether a code was set in a folder; false where that cannot be read. Nothing is made there.
+func HasCode(folder string) bool {
+	text, err := os.ReadFile(filepath.Join(folder, accessFile))
+	var is keys
+	return err == nil && json.Unmarshal(text, &is) == nil && is.Code != nil
 }
