@@ -16,6 +16,7 @@ func handsAndSensors(t *testing.T) {
 	p.try()
 	p.start()
 	heartbeat(p)
+	pagesAreWatched(p)
 	pauseAndResume(p)
 	heldWhileSwimming(p)
 	wireComesOff(p)

@@ -21,6 +21,7 @@ const (
 	stopToRest        = "stop pressed to the motor at rest"
 	coverInRegister   = "cover opened to the stop in the drive's register"
 	betweenBeats      = "between two changes of the heartbeat"
+	beatsWhileWatched = "the same, with four pages that watch and one loaded each second"
 	countInAfterPause = "count-in after a pause"
 	held              = "button held to the water coming down"
 	cautionAfter      = "nobody seen to the caution"
@@ -50,6 +51,7 @@ var rows = []struct{ what, goal string }{
 	{held, "2 s"},
 	{countInAfterPause, "5 s"},
 	{betweenBeats, "50 ms"},
+	{beatsWhileWatched, "50 ms; a tick that is 150 ms late is a stop"},
 	{cautionAfter, "15 s, and a tick"},
 	{slowerAfter, "30 s, and a tick"},
 	{endAfter, "60 s, and a tick"},
