@@ -29,6 +29,9 @@ func stops() (each, boards int) {
 		n = 20
 	}
 	boards = 2
+	if n > 40 {
+		boards = 4
+	}
 	return (n + boards - 1) / boards, boards
 }
 

@@ -62,6 +62,7 @@ type Drive struct {
 	ordered time.Duration // meaningless while driven is false
 	driven  bool          // something but standstill was ordered since the last stop, or rest
 	resting bool          // nothing is under way: the motor is to be off
+	unheard bool          // the latest stop failed, so the next exchange is one again
 	hush    time.Duration // still to be silent from the next exchange on; until then once that has begun
 	silent  bool
 }

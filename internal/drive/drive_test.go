@@ -233,6 +233,43 @@ func TestStopIsRepeatedUntilSeen(t *testing.T) {
 	w.want(t, "stop", "read", "stop", "read", "stop", "read", "stop", "read", "read")
 }
 
+// A stop is repeated while the motor turns. Where the answer to the last of them is lost, it is given once more, though the motor is at rest by then: on the
+// virtual board the next start failed otherwise, since a serial backend starts nothing after a stop of which it knows nothing.
+func TestAStopWhoseAnswerIsLostIsGivenAgain(t *testing.T) {
+	d, w := released(t)
+	d.Set(clear(1))
+	d.Exchange(every)
+	d.Exchange(3 * every)
+	d.Stop(fault.StopPressed)
+	d.Exchange(4 * every)
+	w.called()
+	lost := errors.New("no answer")
+	w.before(func(call string, r drive.Round) error {
+		if call != "stop" {
+			return nil
+		}
+		return errors.Join(w.Motor.Stop(r), lost)
+	})
+	now := 5 * every
+	for ; d.Report().Enabled; now += every {
+		d.Exchange(now)
+	}
+	if d.Report().Carried != d.Report().Stops {
+		t.Fatal("the first stop was not carried out")
+	}
+	w.before(nil)
+	if !d.Unlatch(drivetest.Release(d.Report().Stops)) {
+		t.Fatal("it cannot be taken back")
+	}
+	d.Set(clear(1))
+	w.called()
+	d.Exchange(now)
+	w.want(t, "stop", "read")
+	d.Set(clear(1))
+	d.Exchange(now + every)
+	w.want(t, "set 500", "read")
+}
+
 // Where nothing is under way the motor is switched off, until it is seen off; that is no stop that anybody would have to take back.
 func TestRest(t *testing.T) {
 	d, w := released(t)

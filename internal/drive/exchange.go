@@ -33,9 +33,8 @@ func (d *Drive) Exchange(now time.Duration) {
 	switch {
 	case e.stop:
 		r.Stop = nil
-		if err = d.backend.Stop(r); err == nil {
-			d.carriedOut(e.stops)
-		}
+		err = d.backend.Stop(r)
+		d.carriedOut(e.stops, err)
 		r.Stop = e.giveUp
 	case e.set:
 		err = d.backend.Set(r, e.order)
@@ -79,7 +78,7 @@ func (d *Drive) begin(now time.Duration) errand {
 	p := &d.report
 	turning := p.Reads > 0 && (p.Enabled || !(math.Abs(p.Motor.RPM()) < atRest))
 	e := errand{stops: p.Stops, giveUp: d.giveUp, order: d.order}
-	e.stop = p.Carried < p.Stops || (p.Latched || d.resting) && turning
+	e.stop = p.Carried < p.Stops || d.unheard || (p.Latched || d.resting) && turning
 	e.set = !e.stop && d.driven
 	if e.set {
 		p.Ordered = d.order.motor
@@ -94,17 +93,22 @@ func (d *Drive) take(now time.Duration) {
 	if d.boxed == untimed {
 		d.boxed = now
 	}
-	if d.report.Carried < d.report.Stops {
+	if d.report.Carried < d.report.Stops || d.unheard {
 		return
 	}
 	d.order, d.ordered = d.box, d.boxed
 	d.driven = d.driven || d.order != (Order{})
 }
 
-func (d *Drive) carriedOut(stops uint64) {
+// carriedOut notes what became of a stop. One whose answer was lost is given once more, also where one before it was carried out and the motor is off by now: a
+// backend that does not know whether its stop got through starts nothing.
+func (d *Drive) carriedOut(stops uint64, err error) {
 	d.mu.Lock()
-	d.report.Carried = stops
-	d.mu.Unlock()
+	defer d.mu.Unlock()
+	d.unheard = err != nil
+	if err == nil {
+		d.report.Carried = stops
+	}
 }
 
 func (d *Drive) keep(f Feedback, at time.Duration) {
