@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"log/slog"
@@ -31,7 +32,7 @@ type serveCommand struct {
 // Run is the daemon: drive, wall, loop, logbook, watchdogs. It starts nothing: it comes up stopped, says why, and waits for a reset. Told to read its
 // configuration again it does so at standstill, by ending all of that and beginning anew with what was read, in this process.
 func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (err error) {
-	slog.SetDefault(slog.New(newSparse(slog.NewTextHandler(c.err, nil))))
+	slog.SetDefault(slog.New(newSparse(newLog(c.err))))
 	s, err := settings.Load(line.Config, config.Default())
 	if err != nil {
 		return err
@@ -39,12 +40,12 @@ func (v *serveCommand) Run(ctx context.Context, c console, line *commandLine) (e
 	told := listenToSignals()
 	defer told.close()
 	mark := markRunning(s)
+	slog.Info("begun", "version", version(), "why", mark.why, "configuration", cmp.Or(s.File, "the defaults"), "drive", s.Drive.Backend, "panel", s.Listen)
 	again := newReload(line.Config)
 	h, err := v.open(line, s, nil, again)
 	if err != nil {
 		return err
 	}
-	slog.Info("begun", "version", version(), "why", mark.why, "boots", "stopped")
 	for {
 		next, err := h.run(ctx, told)
 		if err != nil {

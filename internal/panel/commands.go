@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"math"
 	"mime"
 	"net/http"
@@ -58,6 +59,7 @@ func (p *Panel) stop(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	err := p.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Stop, By: sequencer.Panel})
 	p.metrics.commands.WithLabelValues(run.Stop.String()).Inc()
+	tellLog(r, run.Stop)
 	if err != nil {
 		refuse(w, inTime(err))
 		return
@@ -91,7 +93,13 @@ func (p *Panel) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p.metrics.commands.WithLabelValues(what.String()).Inc()
+	tellLog(r, what)
 	p.done(w, warnings)
+}
+
+// tellLog says who commanded what, for whoever asks the next day why the water stopped.
+func tellLog(r *http.Request, what run.Command) {
+	slog.Info("commanded at the panel", "command", what.String(), "from", r.RemoteAddr)
 }
 
 // done answers a command that was taken with the status after it.
