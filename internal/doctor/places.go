@@ -33,7 +33,8 @@ func Disk(dir string) Check {
 		if err := syscall.Statfs(at, &st); err != nil {
 			return []Finding{bad("Look whether the disk is mounted.", "%s cannot be looked at: %v.", at, err)}
 		}
-		out := disk(dir, int64(st.Type), st.Flags, uint64(st.Bavail)*uint64(st.Bsize)>>20)
+		out := disk(dir, int64(uint32(st.Type)), int64(st.Flags), // both are of 32 bits on some machines, and signed
+			uint64(st.Bavail)*uint64(st.Bsize)>>20)
 		return append(out, stored(dir)...)
 	}}
 }
