@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/commission/commissiontest"
 	"flume.example/sequencerd/internal/drive/serial/linetest"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/units"
@@ -141,7 +142,7 @@ func (d *delivered) compare(t *testing.T, tr *trial, link string, got float64) {
 func deliverOverSerial(t *testing.T, tr *trial) {
 	line := linetest.NewLine(t, 19200)
 	far := linetest.StartDrive(t, "velocity", line)
-	text := exact + fmt.Sprintf(`[drive]
+	text := commissiontest.Passed(t, exact+fmt.Sprintf(`[drive]
 backend = "serial"
 [drive.serial]
 port = %q
@@ -149,7 +150,7 @@ parity = "none"
 stop_bits = 2
 address = %d
 map = "tarnholm-v"
-`, line.Master, linetest.Unit)
+`, line.Master, linetest.Unit))
 	d := delivered{configuration: file(t, "serial.toml", text)}
 	d.plan(t, tr)
 	s, err := settings.Parse("serial.toml", []byte(text), config.Default())
@@ -170,7 +171,7 @@ var flowed = regexp.MustCompile(`m/s +([0-9.]+) m\n`)
 
 func deliverOverBroker(t *testing.T, tr *trial) {
 	url := startBroker(t, tr)
-	d := delivered{configuration: file(t, "mqtt.toml", exact+fmt.Sprintf("[drive]\nbackend = \"mqtt\"\n[drive.mqtt]\nbroker = %q\n", url))}
+	d := delivered{configuration: file(t, "mqtt.toml", commissiontest.Passed(t, exact+fmt.Sprintf("[drive]\nbackend = \"mqtt\"\n[drive.mqtt]\nbroker = %q\n", url)))}
 	d.plan(t, tr)
 	node := start(tr, "--config", d.configuration, "node-sim")
 	node.until("at the broker")

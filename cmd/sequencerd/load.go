@@ -7,6 +7,7 @@ import (
 	"os"
 
 	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/roster"
@@ -28,6 +29,7 @@ type loaded struct {
 	threshold units.Pace
 	given     bool // the threshold is the command line's
 	planner   *ramp.Planner
+	simulated *simulated.Backend // the drive that was opened, where it is not a real one
 	plan      run.Plan
 	remarks   []fault.Remark
 }
@@ -41,6 +43,9 @@ func load(line *commandLine, file string) (*loaded, error) {
 	text, err := readFile(file)
 	if err != nil {
 		return nil, err
+	}
+	if line.uncommissioned {
+		hold(s)
 	}
 	session, err := schedule.Parse(file, text)
 	if err != nil {
@@ -110,7 +115,8 @@ func (l *loaded) guard() safety.Config {
 		Cap:         top,
 		MaxAccel:    units.MetresPerSecond2(1.1 * s.Limits.Accel.MetresPerSecond2()),
 		IdleShutoff: s.Safety.IdleShutoff, LongestSwim: s.Safety.LongestSwim,
-		SoftTime: secondsToDuration(1.5*down + 5),
+		MotorRamp: s.Drive.Motor.RPMPerSecond,
+		SoftTime:  secondsToDuration(1.5*down + 5),
 	}
 }
 

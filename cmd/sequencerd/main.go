@@ -34,26 +34,29 @@ type commandLine struct {
 	Threshold string           `help:"Stands in for the swimmer's threshold, as in 1:35/100m; a bare pace is per 100 of the session's unit." placeholder:"PACE"`
 	Version   kong.VersionFlag `help:"Print the version."`
 
-	Settings  configCommand    `cmd:"" name:"config" help:"The configuration: check, show, default."`
-	Check     checkCommand     `cmd:"" help:"Check session files, and other files of ours."`
-	Write     writeCommand     `cmd:"" help:"Write a session line by line, each said back in plain words."`
-	Scale     scaleCommand     `cmd:"" help:"Print a session made shorter, slower, or in another unit; comments stay."`
-	Rehearse  rehearseCommand  `cmd:"" help:"Plan and simulate a session without waiting."`
-	Run       runCommand       `cmd:"" help:"Swim a session now, in the foreground."`
-	Serve     serveCommand     `cmd:"" help:"Be the daemon: wall, panel, store, everything. Starts nothing by itself."`
-	NodeSim   nodeSimCommand   `cmd:"" help:"Play a drive node on the network, with a simulated motor and water behind it."`
-	DriveSim  driveSimCommand  `cmd:"" help:"Play a drive on a serial line, with a simulated motor and water behind it."`
-	Swims     swimsCommand     `cmd:"" help:"What was swum: list, show, trends, export, delete."`
-	Swimmers  swimmersCommand  `cmd:"" help:"Who swims: timed swims, thresholds, caps."`
-	HoldOn    holdOnCommand    `cmd:"" help:"Write a test for the flume that finds the threshold of --swimmer."`
-	Backup    backupCommand    `cmd:"" help:"Copy all swims to a file, also while one is swum."`
-	Restore   restoreCommand   `cmd:"" help:"Put a copy in the place of all swims."`
-	PanelCode panelCodeCommand `cmd:"" help:"Set the code that lets other devices command the panel."`
-	Drive     driveCommand     `cmd:"" help:"The installer's view of the drive."`
-	Doctor    doctorCommand    `cmd:"" help:"Look at the whole installation and say in plain words what it lacks. Moves nothing."`
-	Support   supportCommand   `cmd:"" help:"Pack what somebody needs who helps from afar: no secrets, no names of swimmers."`
-	StopDrive stopDriveCommand `cmd:"" help:"Stop the drive once; for the supervisor after the program died."`
-	Man       manCommand       `cmd:"" hidden:"" help:"Write manual pages, made from this help, into a folder; for packages."`
+	Settings       configCommand `cmd:"" name:"config" help:"The configuration: check, show, default."`
+	uncommissioned bool          // an installer swims a real drive before its safety part is passed
+
+	Check      checkCommand      `cmd:"" help:"Check session files, and other files of ours."`
+	Write      writeCommand      `cmd:"" help:"Write a session line by line, each said back in plain words."`
+	Scale      scaleCommand      `cmd:"" help:"Print a session made shorter, slower, or in another unit; comments stay."`
+	Rehearse   rehearseCommand   `cmd:"" help:"Plan and simulate a session without waiting."`
+	Run        runCommand        `cmd:"" help:"Swim a session now, in the foreground."`
+	Serve      serveCommand      `cmd:"" help:"Be the daemon: wall, panel, store, everything. Starts nothing by itself."`
+	NodeSim    nodeSimCommand    `cmd:"" help:"Play a drive node on the network, with a simulated motor and water behind it."`
+	DriveSim   driveSimCommand   `cmd:"" help:"Play a drive on a serial line, with a simulated motor and water behind it."`
+	Swims      swimsCommand      `cmd:"" help:"What was swum: list, show, trends, export, delete."`
+	Swimmers   swimmersCommand   `cmd:"" help:"Who swims: timed swims, thresholds, caps."`
+	HoldOn     holdOnCommand     `cmd:"" help:"Write a test for the flume that finds the threshold of --swimmer."`
+	Backup     backupCommand     `cmd:"" help:"Copy all swims to a file, also while one is swum."`
+	Restore    restoreCommand    `cmd:"" help:"Put a copy in the place of all swims."`
+	PanelCode  panelCodeCommand  `cmd:"" help:"Set the code that lets other devices command the panel."`
+	Commission commissionCommand `cmd:"" help:"The installer's course: wiring, stops, calibration, and the record of them."`
+	Drive      driveCommand      `cmd:"" help:"The installer's view of the drive."`
+	Doctor     doctorCommand     `cmd:"" help:"Look at the whole installation and say in plain words what it lacks. Moves nothing."`
+	Support    supportCommand    `cmd:"" help:"Pack what somebody needs who helps from afar: no secrets, no names of swimmers."`
+	StopDrive  stopDriveCommand  `cmd:"" help:"Stop the drive once; for the supervisor after the program died."`
+	Man        manCommand        `cmd:"" hidden:"" help:"Write manual pages, made from this help, into a folder; for packages."`
 }
 
 // console is where a command reads and writes, so that tests can stand in for a terminal.

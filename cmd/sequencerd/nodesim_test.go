@@ -8,6 +8,8 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+
+	"flume.example/sequencerd/internal/commission/commissiontest"
 )
 
 // A swim over a broker that nobody here wrote, to a node that runs in a process of its own; the node says what its motor does. The swim is stopped from
@@ -25,7 +27,7 @@ func TestASwimOverABroker(t *testing.T) {
 }
 
 func swimOverBroker(t *testing.T, tr *trial) {
-	configuration := file(t, "mqtt.toml", fmt.Sprintf("[drive]\nbackend = \"mqtt\"\n[drive.mqtt]\nbroker = %q\n", startBroker(t, tr)))
+	configuration := file(t, "mqtt.toml", commissiontest.Passed(t, fmt.Sprintf("[drive]\nbackend = \"mqtt\"\n[drive.mqtt]\nbroker = %q\n", startBroker(t, tr))))
 	session := file(t, "steady.toml", "format = 1\ntitle = \"Steady\"\nunit = \"m\"\n[[step]]\ntime = \"5:00\"\npace = \"1:40\"\n")
 
 	node := start(tr, "--config", configuration, "node-sim")

@@ -28,6 +28,7 @@ func (l *loaded) openDrive() (*drive.Drive, error) {
 		if err != nil {
 			return nil, err
 		}
+		l.simulated = b
 		return drive.New(b, drive.Config{Model: s.Model}), nil
 	}
 	resolved, err := resolve(s)

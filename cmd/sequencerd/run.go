@@ -24,6 +24,8 @@ type runCommand struct {
 	Rate int    `default:"1" help:"On the simulated drive: this many times faster than real time, 1 to 1000."`
 	Yes  bool   `help:"Swim it although it warns of something."`
 
+	Uncommissioned bool `help:"An installer swims a real drive before its safety part is passed, at 0.5 m/s at most."`
+
 	Record bool `help:"Keep what is swum, although the configuration names no [store] path."`
 }
 
@@ -50,8 +52,12 @@ type swim struct {
 }
 
 func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) error {
+	line.uncommissioned = r.Uncommissioned
 	l, err := load(line, r.File)
 	if err != nil {
+		return err
+	}
+	if err := uncommissioned(l.settings); err != nil && !r.Uncommissioned {
 		return err
 	}
 	if b := l.settings.Drive.Backend; r.Rate > 1 && b != "simulated" {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/commission/commissiontest"
 	"flume.example/sequencerd/internal/drive/serial/linetest"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/units"
@@ -27,7 +28,7 @@ func TestASwimOverASerialLineThatIsKilled(t *testing.T) {
 func swimAndKill(t *testing.T, tr *trial, kind, mapped string) {
 	line := linetest.NewLine(t, 19200)
 	d := linetest.StartDrive(t, kind, line)
-	text := fmt.Sprintf(`[drive]
+	text := commissiontest.Passed(t, fmt.Sprintf(`[drive]
 backend = "serial"
 [drive.serial]
 port = %q
@@ -36,7 +37,7 @@ stop_bits = 2
 address = %d
 map = %q
 link_loss = "10s"
-`, line.Master, linetest.Unit, mapped)
+`, line.Master, linetest.Unit, mapped))
 	configuration := file(t, "serial.toml", text)
 	session := file(t, "steady.toml", "format = 1\ntitle = \"Steady\"\nunit = \"m\"\n[[step]]\ntime = \"5:00\"\npace = \"1:40\"\n")
 	if code, out, errs := typed(t, "check", configuration); code != exitOK {

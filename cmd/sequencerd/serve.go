@@ -27,6 +27,8 @@ import (
 
 type serveCommand struct {
 	LayOut string `placeholder:"FILE" help:"Lay out this session: the wall starts it."`
+
+	Uncommissioned bool `help:"An installer swims a real drive before its safety part is passed, at 0.5 m/s at most."`
 }
 
 // Run is the daemon: drive, wall, loop, logbook, watchdogs. It starts nothing: it comes up stopped, says why, and waits for a reset. Told to read its
@@ -80,6 +82,12 @@ type house struct {
 // open begins to own the drive, the wall and the store of a configuration. The hardware watchdog of the house before, where it is the same one, stays armed.
 // What was opened before an error is closed again.
 func (v *serveCommand) open(line *commandLine, s *settings.Settings, before *house, again *reload) (h *house, err error) {
+	unfit := uncommissioned(s)
+	if line.uncommissioned = v.Uncommissioned; v.Uncommissioned {
+		hold(s)
+	} else if unfit != nil {
+		slog.Warn("no swim starts here yet", "why", unfit)
+	}
 	h = &house{settings: s, reload: again}
 	h.rec, h.unkept = recordServe(s)
 	defer func() {
@@ -108,8 +116,10 @@ func (v *serveCommand) open(line *commandLine, s *settings.Settings, before *hou
 	if h.watched, err = watchdogs(s, before); err != nil {
 		return h, err
 	}
+	guard := h.loaded.guard()
+	guard.Uncommissioned = unfit != nil && !v.Uncommissioned
 	h.seq = sequencer.New(sequencer.Config{
-		Drive: d, Model: s.Model, Planner: h.loaded.planner, Safety: h.loaded.guard(), Wall: h.wall, Inline: d.Simulated(), Alive: h.watched.Feed, Events: events,
+		Drive: d, Model: s.Model, Planner: h.loaded.planner, Safety: guard, Wall: h.wall, Inline: d.Simulated(), Alive: h.watched.Feed, Events: events,
 		Edited: again.edited.Load,
 	}, 1)
 	h.listens = make(chan net.Addr, 1)

@@ -41,6 +41,7 @@ const (
 	settings  = "internal/settings"
 	panel     = "internal/panel"
 	comm      = "internal/commission"
+	commtest  = "internal/commission/commissiontest"
 	home      = "internal/home"
 	physician = "internal/doctor"
 	task      = "internal/task"
@@ -81,6 +82,7 @@ var rooms = []room{
 	{path: roster, job: "who swims here: of the store, with threshold and what they swam, else of the configuration", imports: []string{store, swimmer, settings, schedule, units, fault}},
 	{path: panel, job: "web pages and HTTP API: sends commands, reads snapshots", imports: []string{sequencer, rehearse, store, swimmer, roster, settings}, closure: true, never: []string{wall}},
 	{path: comm, job: "the installer's course: measurements, verdicts, record", imports: []string{sequencer, drive, water, survey, store, settings}, closure: true},
+	{path: commtest, job: "a passed course beside a configuration; for tests", imports: []string{comm, settings, config}},
 	{path: home, job: "the daemon on the network: mDNS, status for home automation", imports: []string{sequencer, settings, units, fault}},
 	{path: physician, job: "looks at an installation and says in plain words what it lacks; moves nothing", imports: []string{drive, store, fault}},
 	{path: alive, job: "tells the supervisor and the hardware watchdog that ticks end on time; fed by a function, so that it needs no room"},

@@ -27,8 +27,8 @@ type Config struct {
 	Dir       string           // where the record is kept
 	Now       func() time.Time // for dates alone
 	Simulated bool             // the drive is not a real one
-	// Floats times so many floats over that length in the water as it is now, where the flume is simulated; nil where somebody has to.
-	Floats func(over units.Distance, n int) []time.Duration
+	// Water is the true water of a simulated flume, its speed and how far it has flowed, in which the course times floats by itself; nil elsewhere.
+	Water func() (units.Speed, units.Distance)
 	// Patience is how long somebody may take to press what they are asked to; default a minute.
 	Patience time.Duration
 }
@@ -140,10 +140,14 @@ func (c *Course) leave(ctx context.Context) error {
 	if s, _ := c.cfg.Sequencer.Snapshot(); s.Jog != (units.MotorSpeed{}) {
 		c.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Stop})
 	}
-	if err := c.cfg.Sequencer.Install(ctx, false, nil); err != nil && ctx.Err() == nil {
-		return err
+	err := c.cfg.Sequencer.Install(ctx, false, nil)
+	if err == nil && !c.cfg.Simulated {
+		err = c.cfg.Sequencer.Commissioned(ctx, c.record.Stands(c.cfg.Settings, c.cfg.Now()).Passed)
 	}
-	return nil
+	if ctx.Err() != nil { // the loop has ended
+		return nil
+	}
+	return err
 }
 
 // watch notes each tick.

@@ -18,7 +18,7 @@ import (
 // tellNo turns a motor that did not do as it was told into a finding; any other error stays one.
 func (w *work) tellNo(what string, n units.MotorSpeed, err error) error {
 	var m *motorError
-	if !errors.As(err, &m) {
+	if !errors.As(err, &m) || m.brokenOff() {
 		return err
 	}
 	w.bad(what, m.text, fmt.Sprintf("%.0f rpm, within %g %% and %g rpm", n.RPM(), 100*shareOff, atRest), w.motorDo(m.code))

@@ -9,7 +9,6 @@ import (
 
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
-	"flume.example/sequencerd/internal/safety"
 	"flume.example/sequencerd/internal/sequencer"
 	"flume.example/sequencerd/internal/units"
 )
@@ -35,49 +34,45 @@ type motorError struct {
 
 func (e *motorError) Error() string { return e.text }
 
-// ready brings the flume to where a jog may begin: reset, at rest, the stop released.
-func (w *work) ready(ctx context.Context) error {
-	var last error
-	told := false
-	_, err := w.until(ctx, resetAfter+w.cfg.Patience, func(s *sequencer.Snapshot) bool {
-		if s.Wall.Stop == safety.Bad && !told {
-			told = true
-			w.say("Release the stop button.")
-		}
-		if s.State == run.Ready || s.State == run.Finished {
-			return true
-		}
-		last = w.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Reset})
-		return last == nil
-	})
-	if err != nil {
-		return err
+// brokenOff: it says nothing of the motor. Somebody pressed stop, or this computer was too busy.
+func (e *motorError) brokenOff() bool {
+	switch e.code {
+	case fault.StopPressed, fault.PersonStop, fault.TickLate, fault.LoopSilent, fault.WallUnread, fault.ProgramEnds:
+		return true
 	}
-	if s, _ := w.cfg.Sequencer.Snapshot(); s.State != run.Ready && s.State != run.Finished {
-		return fmt.Errorf("the flume could not be reset: %w", last)
-	}
-	return nil
+	return false
 }
 
-// begin starts a jog, waiting a little for what forbids it to go: a drive that has only just answered again, a motor that still turns.
+// BrokenOff reports whether an error of Do says only that the part was interrupted, so that it can be gone through again.
+func BrokenOff(err error) bool {
+	var m *motorError
+	return errors.As(err, &m) && m.brokenOff()
+}
+
+// begin starts a jog: it resets what is latched, and waits a while for what forbids it to go, which is told once.
 func (w *work) begin(ctx context.Context, n units.MotorSpeed, length time.Duration) error {
-	if err := w.ready(ctx); err != nil {
-		return err
-	}
 	w.afresh()
 	var last error
-	told := false
-	ok, err := w.until(ctx, resetAfter+w.cfg.Patience, func(*sequencer.Snapshot) bool {
-		last = w.cfg.Sequencer.Jog(ctx, n, length)
+	told := map[fault.Code]bool{fault.LinkSettling: true, fault.StillTurning: true, fault.NotReset: true} // which go by themselves
+	ok, err := w.until(ctx, resetAfter+w.cfg.Patience, func(s *sequencer.Snapshot) bool {
+		if s.State == run.Stopped {
+			last = w.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Reset})
+		} else if last = w.cfg.Sequencer.Jog(ctx, n, length); last == nil {
+			return true
+		}
 		var f fault.Fault
-		if errors.As(last, &f) && !told && f.Code != fault.LinkSettling && f.Code != fault.StillTurning {
-			told = true
+		switch {
+		case !errors.As(last, &f) || told[f.Code]:
+		case f.Code == fault.StopPressed:
+			w.say("Release the stop button.")
+		default:
 			w.say("The motor does not turn yet: %s", f.Text())
 		}
-		return last == nil
+		told[f.Code] = true
+		return false
 	})
 	if err == nil && !ok {
-		err = last
+		err = fmt.Errorf("the motor could not be started: %w", last)
 	}
 	return err
 }

@@ -138,11 +138,15 @@ func (r *Record) save(dir string) error {
 	if err != nil {
 		return err
 	}
-	return replaceFile(filepath.Join(dir, recordFile), append(text, '\n'), 0o644)
+	return ReplaceFile(filepath.Join(dir, recordFile), append(text, '\n'))
 }
 
-// replaceFile writes a file whole or not at all, whenever the power goes.
-func replaceFile(path string, text []byte, mode os.FileMode) error {
+// ReplaceFile writes a file whole or not at all, whenever the power goes. A file that is there keeps its mode.
+func ReplaceFile(path string, text []byte) error {
+	mode := os.FileMode(0o644)
+	if i, err := os.Stat(path); err == nil {
+		mode = i.Mode().Perm()
+	}
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		return err
 	}
@@ -188,8 +192,9 @@ type Standing struct {
 	Since  time.Time // the oldest part of it
 }
 
-// Stands judges a record for what is wired and set now. A nil record is a flume at which nobody has been. goodFor is how long a passed part counts.
-func (r *Record) Stands(s *settings.Settings, now time.Time, goodFor time.Duration) (st Standing) {
+// Stands judges a record for what is wired and set now. A nil record is a flume at which nobody has been.
+func (r *Record) Stands(s *settings.Settings, now time.Time) (st Standing) {
+	goodFor := s.Safety.CommissionAgain
 	for _, p := range Parts() {
 		if !p.Safety {
 			continue

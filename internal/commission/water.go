@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"time"
@@ -128,8 +129,18 @@ func (w *work) keepFit(fit *survey.Calibration, readings []survey.Reading, how s
 	w.calibration = c
 }
 
-// measure turns the motor, waits for the water, and takes the reading there.
-func (w *work) measure(ctx context.Context, how string, n units.MotorSpeed, length float64) (survey.Reading, error) {
+// measure turns the motor, waits for the water, and takes the reading there; where that is interrupted, once more, a few times.
+func (w *work) measure(ctx context.Context, how string, n units.MotorSpeed, length float64) (r survey.Reading, err error) {
+	for range 3 {
+		if r, err = w.measureOnce(ctx, how, n, length); !BrokenOff(err) {
+			return r, err
+		}
+		w.say("That was interrupted: %v Once more.", err)
+	}
+	return r, err
+}
+
+func (w *work) measureOnce(ctx context.Context, how string, n units.MotorSpeed, length float64) (survey.Reading, error) {
 	if err := w.turn(ctx, n, jogForFloats); err != nil {
 		return survey.Reading{}, err
 	}
@@ -178,10 +189,11 @@ func (w *work) reading(ctx context.Context, how string, n units.MotorSpeed, leng
 		return all[0], nil
 	}
 	for {
-		if w.cfg.Floats != nil {
+		if w.cfg.Water != nil {
 			var took []string
-			for _, d := range w.cfg.Floats(units.Metres(length), 8) {
-				took = append(took, fmt.Sprintf("%.2f", d.Seconds()))
+			for range 8 {
+				v, _ := w.cfg.Water()
+				took = append(took, fmt.Sprintf("%.2f", length/math.Max(v.MetresPerSecond(), 0.01)*scatter()))
 			}
 			w.say("SIMULATED floats took %s s.", strings.Join(took, " "))
 		}
@@ -233,7 +245,7 @@ func runOut(ctx context.Context, w *work) error {
 		return w.tellNo("The motor comes to rest", n, err)
 	}
 	trace := w.moments()
-	if w.cfg.Floats != nil {
+	if w.cfg.Water != nil {
 		w.say("SIMULATED floats, half way at and took: %s", strings.Join(w.simulatedCoast(ctx, trace[0].at, l[0]), " "))
 	}
 	pairs, err := w.pairs(ctx)
@@ -280,16 +292,25 @@ func motorSamples(trace []moment) (out []survey.Sample) {
 	return out
 }
 
-// simulatedCoast times floats in simulated water that runs out, each as it would be timed.
+// scatter is how simulated floats differ, as an installer's do: by a hundredth.
+func scatter() float64 { return 1 + 0.01*rand.NormFloat64() }
+
+// simulatedCoast times floats in simulated water that runs out, one after the other, for as long as anybody would wait for them.
 func (w *work) simulatedCoast(ctx context.Context, off time.Duration, length float64) (out []string) {
-	for range 8 {
+	for len(out) < 8 {
 		s, _ := w.cfg.Sequencer.Snapshot()
-		began := s.At - off
-		took := w.cfg.Floats(units.Metres(length), 1)[0]
-		out = append(out, fmt.Sprintf("%.1f/%.2f", (began+took/2).Seconds(), took.Seconds()))
-		if _, err := w.until(ctx, took, func(s *sequencer.Snapshot) bool { return false }); err != nil {
-			return out
+		from := s.At
+		_, x0 := w.cfg.Water()
+		there, err := w.until(ctx, 10*time.Second, func(*sequencer.Snapshot) bool {
+			_, x := w.cfg.Water()
+			return x.Metres()-x0.Metres() >= length
+		})
+		if err != nil || !there {
+			break
 		}
+		s, _ = w.cfg.Sequencer.Snapshot()
+		took := (s.At - from).Seconds() * scatter()
+		out = append(out, fmt.Sprintf("%.2f/%.2f", (from-off).Seconds()+took/2, took))
 	}
 	return out
 }

@@ -60,7 +60,7 @@ func inPlace(t *testing.T, text string, plant func(*place, *simulated.Config), d
 	t.Helper()
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
-		s, err := settings.Parse("test.toml", []byte(text), []byte(config.Default()))
+		s, err := settings.Parse("test.toml", []byte(text), config.Default())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -106,8 +106,6 @@ func inPlace(t *testing.T, text string, plant func(*place, *simulated.Config), d
 		}
 	})
 }
-
-const year = 365 * 24 * time.Hour
 
 var installed = time.Date(2026, 11, 25, 14, 30, 0, 0, time.UTC)
 

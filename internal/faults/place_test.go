@@ -17,6 +17,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"flume.example/sequencerd/internal/commission/commissiontest"
 )
 
 // session keeps the water changing: ramps, steady water and rests follow each other within seconds.
@@ -81,7 +83,7 @@ func newPlace(t *testing.T, make func(dir string) link) *place {
 	t.Cleanup(p.motor.close)
 	t.Cleanup(p.kill)
 	p.write("session.toml", session)
-	p.write("flume.toml", p.config())
+	p.write("flume.toml", commissiontest.Passed(t, p.config()))
 	return p
 }
 

@@ -75,6 +75,15 @@ func (g *Guard) Configure(c Config) bool {
 	return true
 }
 
+// Commission says whether people may swim here: a swim starts only where they may. Allowed only while nothing moves, and it reports whether it was.
+func (g *Guard) Commission(done bool) bool {
+	if g.phase >= moving {
+		return false
+	}
+	g.cfg.Uncommissioned = !done
+	return true
+}
+
 // Reset takes back the stops that the guard has seen in a Step, if all is well now: locked, stop input seen released, feedback good, motor at rest.
 // It clears no motion: that takes a Start. The error is a fault.Fault.
 func (g *Guard) Reset(f *Facts) (Release, error) {

@@ -90,3 +90,13 @@ func (s *Sequencer) Hush(ctx context.Context, length time.Duration) error {
 		return nil
 	})
 }
+
+// Commissioned says whether people may swim here from now on. It is refused while something moves.
+func (s *Sequencer) Commissioned(ctx context.Context, done bool) error {
+	return s.between(ctx, func(c *Core) error {
+		if !c.guard.Commission(done) {
+			return fault.Of(fault.UnderWay)
+		}
+		return nil
+	})
+}

@@ -46,7 +46,7 @@ func (s *Settings) calibration(t *tomlplace.Table) {
 			c.On = day
 		}
 	}
-	number(t, "recalibrate_after_days", 0, 3650, func(days float64) time.Duration { return time.Duration(days * 24 * float64(time.Hour)) }, &c.After)
+	number(t, "recalibrate_after_days", 0, 3650, inDays, &c.After)
 	number(t, "band_percent", 0, 50, fraction, &c.Band)
 	if !t.Has("station") {
 		return
@@ -99,3 +99,5 @@ func (s *Settings) station(t *tomlplace.Table) {
 		s.Calibration.Stations = append(s.Calibration.Stations, o)
 	}
 }
+
+func inDays(n float64) time.Duration { return time.Duration(n * 24 * float64(time.Hour)) }

@@ -135,6 +135,7 @@ func rises(t *tomlplace.Table, key string, list []float64, most float64) bool {
 func (s *Settings) safety(t *tomlplace.Table) {
 	duration(t, "idle_shutoff", time.Minute, 2*time.Hour, &s.Safety.IdleShutoff)
 	duration(t, "longest_swim", time.Minute, 12*time.Hour, &s.Safety.LongestSwim)
+	number(t, "commission_again_after_days", 1, 3650, inDays, &s.Safety.CommissionAgain)
 	number(t, "cap_mps", slowestCap, 3, units.MetresPerSecond, &s.Safety.Cap)
 	t.Rest()
 }

@@ -162,6 +162,9 @@ var keys = []struct {
 	{"safety", "longest_swim", `"1h30m"`, 90 * time.Minute, func(s *Settings) any { return s.Safety.LongestSwim }, map[string]string{
 		`"59s"`: "allowed is 1m to 12h", `"24h"`: "allowed is 1m to 12h", `""`: durations + "1m to 12h",
 	}},
+	{"safety", "commission_again_after_days", "90", 90 * 24 * time.Hour, func(s *Settings) any { return s.Safety.CommissionAgain }, map[string]string{
+		"0": "allowed is 1 to 3650", "4000": "allowed is 1 to 3650",
+	}},
 	{"safety", "cap_mps", "1.1", units.MetresPerSecond(1.1), func(s *Settings) any { return s.Safety.Cap }, map[string]string{
 		"0": "allowed is 0.2 to 3", "4": "allowed is 0.2 to 3",
 	}},

@@ -69,7 +69,9 @@ type Drive struct {
 type Safety struct {
 	IdleShutoff time.Duration // without a sign of a person
 	LongestSwim time.Duration
-	Cap         units.Speed // zero for none but the flume's
+	// CommissionAgain is how long the installer's safety part counts on a real drive.
+	CommissionAgain time.Duration
+	Cap             units.Speed // zero for none but the flume's
 }
 
 // Person is a swimmer whom the configuration knows. The zero Person is somebody of whom nothing is known.
