@@ -176,10 +176,10 @@ func SaveReport(dir string, r Record, now time.Time) (htmlPath, jsonPath string,
 	for n := 2; taken(name+".html") || taken(name+".json"); n++ {
 		name = fmt.Sprintf("%s-%d", base, n)
 	}
-	if err := replaceFile(name+".json", append(text, '\n'), 0o644); err != nil {
+	if err := ReplaceFile(name+".json", append(text, '\n')); err != nil {
 		return "", "", err
 	}
-	return name + ".html", name + ".json", replaceFile(name+".html", page.Bytes(), 0o644)
+	return name + ".html", name + ".json", ReplaceFile(name+".html", page.Bytes())
 }
 
 func taken(path string) bool {
