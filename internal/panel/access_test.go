@@ -22,15 +22,6 @@ func TestTheCode(t *testing.T) {
 	if a := r.send("GET", "/api/v1/status", ""); a.code != 200 {
 		t.Fatalf("the status is closed: %d", a.code)
 	}
-	for _, c := range [][2]string{
-		{"POST", "/api/v1/reset"}, {"POST", "/api/v1/pause"}, {"POST", "/api/v1/start"}, {"GET", "/api/v1/sessions"}, {"GET", "/api/v1/sessions/first-swim"},
-		{"PUT", "/api/v1/sessions/x"}, {"DELETE", "/api/v1/sessions/x"}, {"POST", "/api/v1/rehearse"}, {"GET", "/api/v1/devices"}, {"DELETE", "/api/v1/devices/x"},
-		{"GET", "/metrics"}, {"GET", "/sessions"}, {"GET", "/sessions/first-swim"}, {"GET", "/swimmers"}, {"GET", "/swims"}, {"GET", "/installation"},
-	} {
-		if a := r.send(c[0], c[1], `{}`); a.code != 403 || a.problem().Code != string(fault.CodeNeeded) {
-			t.Errorf("%s %s without the code: %d %s", c[0], c[1], a.code, a.text)
-		}
-	}
 	if a := r.send("GET", "/sessions", "", "Accept: text/html"); a.code != 303 || a.header.Get("Location") != "/pair" {
 		t.Errorf("a browser at a closed page gets %d %s", a.code, a.header.Get("Location"))
 	}

@@ -52,9 +52,11 @@ func swimSwimThroughTheAPI(t testing.TB) {
 	}
 }
 
-// Every call with right and wrong input, each row a sentence.
+// Every call with right and wrong input, each row a sentence. A route without a row of each kind is a failure.
 func TestEveryCall(t *testing.T) {
-	r := newRig(t, options{})
+	r := newRig(t, options{store: aSwim(t)})
+	seen := newCovered(t)
+	const nell = "/api/v1/swimmers/Nell%20Brook"
 	good := "format = 1\ntitle = \"Mine\"\nunit = \"m\"\n[[step]]\ntime = \"1:00\"\npace = \"2:00\"\n"
 	long := strings.Repeat("#", mostText+1)
 	for _, c := range []struct {
@@ -113,6 +115,76 @@ func TestEveryCall(t *testing.T) {
 		{"once", "DELETE", "/api/v1/sessions/mine", "", 404, fault.NoSuchSession},
 		{"a code where there is none", "POST", "/api/v1/pair", `{"code":"123456"}`, 409, fault.NoCode},
 		{"devices", "GET", "/api/v1/devices", "", 200, ""},
+		{"nobody's device is forgotten", "DELETE", "/api/v1/devices/x", "", 204, ""},
+		{"devices are not written", "PUT", "/api/v1/devices", "", 405, fault.WrongMethod},
+		{"the list is not deleted", "DELETE", "/api/v1/sessions", "", 405, fault.WrongMethod},
+		{"what is laid out, as a curve", "GET", "/api/v1/plan", "", 200, ""},
+		{"the curve is not written", "PUT", "/api/v1/plan", "", 405, fault.WrongMethod},
+		{"events are not written", "PUT", "/api/v1/events", "", 405, fault.WrongMethod},
+		{"a rehearsal of a text", "POST", "/api/v1/rehearse", good, 200, ""},
+		{"a rehearsal of mistakes", "POST", "/api/v1/rehearse", "format = 1\n", 422, fault.BadSession},
+		{"a rehearsal of nothing", "POST", "/api/v1/rehearse", "", 422, fault.BadSession},
+		{"a rehearsal of JSON", "POST", "/api/v1/rehearse", "{}", 415, fault.WrongType},
+		{"shorter", "POST", "/api/v1/scale?shorter=50", good, 200, ""},
+		{"slower", "POST", "/api/v1/scale?slower=2.5", good, 200, ""},
+		{"faster", "POST", "/api/v1/scale?slower=-2.5", good, 200, ""},
+		{"in yards", "POST", "/api/v1/scale?unit=yd", good, 200, ""},
+		{"changed in no way", "POST", "/api/v1/scale", good, 400, fault.NotUnderstood},
+		{"changed in two ways", "POST", "/api/v1/scale?slower=1&unit=yd", good, 400, fault.NotUnderstood},
+		{"shorter by all of it", "POST", "/api/v1/scale?shorter=100", good, 400, fault.NotUnderstood},
+		{"shorter by no number", "POST", "/api/v1/scale?shorter=NaN", good, 400, fault.NotUnderstood},
+		{"slower by nothing", "POST", "/api/v1/scale?slower=0", good, 400, fault.NotUnderstood},
+		{"slower by too much", "POST", "/api/v1/scale?slower=61", good, 400, fault.NotUnderstood},
+		{"faster than can be written", "POST", "/api/v1/scale?slower=-60", strings.Replace(good, "2:00", "0:50", 1), 422, fault.BadSession},
+		{"in furlongs", "POST", "/api/v1/scale?unit=furlong", good, 400, fault.NotUnderstood},
+		{"mistakes are not changed", "POST", "/api/v1/scale?slower=1", "format = 1\n", 422, fault.BadSession},
+		{"somebody new", "PUT", nell, `{"unit":"m"}`, 204, ""},
+		{"somebody without a name", "PUT", "/api/v1/swimmers/%20", `{"unit":"m"}`, 400, fault.NotUnderstood},
+		{"somebody in furlongs", "PUT", nell, `{"unit":"furlong"}`, 400, fault.NotUnderstood},
+		{"a timed swim", "POST", nell + "/swims", `{"distance":"400m","time":"5:49"}`, 204, ""},
+		{"a timed swim that cannot be", "POST", nell + "/swims", `{"distance":"400m","time":"0:20"}`, 400, fault.NotUnderstood},
+		{"a timed swim is taken back", "DELETE", nell + "/swims/1", "", 204, ""},
+		{"once", "DELETE", nell + "/swims/1", "", 400, fault.NotUnderstood},
+		{"a hold-on test without a threshold", "POST", nell + "/hold-on", `{}`, 400, fault.NotUnderstood},
+		{"a threshold by hand", "POST", nell + "/threshold", `{"pace":"1:35"}`, 204, ""},
+		{"a threshold that cannot be", "POST", nell + "/threshold", `{"pace":"0:10"}`, 400, fault.NotUnderstood},
+		{"a hold-on test", "POST", nell + "/hold-on", `{}`, 200, ""},
+		{"swimmers go out", "GET", "/api/v1/swimmers", "", 200, ""},
+		{"swimmers are not deleted together", "DELETE", "/api/v1/swimmers", "", 405, fault.WrongMethod},
+		{"one goes out", "GET", nell, "", 200, ""},
+		{"nobody goes out", "GET", "/api/v1/swimmers/Nobody", "", 404, fault.NoSuchSwimmer},
+		{"swimmers come in", "POST", "/api/v1/swimmers", `{"format":1,"swimmers":[{"name":"Ben Ford","unit":"yd","cap_mps":null,"offset_s_per_100m":0,"timed_swims":[],"thresholds":[]}]}`, 200, ""},
+		{"who is here already does not come in", "POST", "/api/v1/swimmers", `{"format":1,"swimmers":[{"name":"Ben Ford","unit":"yd"}]}`, 400, fault.NotUnderstood},
+		{"what is no file of swimmers does not come in", "POST", "/api/v1/swimmers", `{"swimmers":7}`, 400, fault.NotUnderstood},
+		{"somebody's page", "GET", "/swimmers/Nell%20Brook", "", 200, ""},
+		{"somebody is forgotten", "DELETE", nell + "?swims", "", 204, ""},
+		{"once", "DELETE", nell, "", 404, fault.NoSuchSwimmer},
+		{"nobody's page", "GET", "/swimmers/Nell%20Brook", "", 404, fault.NoSuchSwimmer},
+		{"the deck", "GET", "/", "", 200, ""},
+		{"the deck is not written", "PUT", "/", "", 405, fault.WrongMethod},
+		{"pairing", "GET", "/pair", "", 200, ""},
+		{"pairing is not at that address", "POST", "/pair", "", 405, fault.WrongMethod},
+		{"what may be said", "GET", "/problems", "", 200, ""},
+		{"that is not written", "PUT", "/problems", "", 405, fault.WrongMethod},
+		{"a file of a page", "GET", "/static/page.css", "", 200, ""},
+		{"no file", "GET", "/static/page.scss", "", 404, fault.NoSuchPage},
+		{"the sessions", "GET", "/sessions", "", 200, ""},
+		{"they are not written there", "PUT", "/sessions", "", 405, fault.WrongMethod},
+		{"the editor", "GET", "/sessions/first-swim", "", 200, ""},
+		{"the editor for what is not there", "GET", "/sessions/nope", "", 404, fault.NoSuchSession},
+		{"the swimmers", "GET", "/swimmers", "", 200, ""},
+		{"they are not written there", "PUT", "/swimmers", "", 405, fault.WrongMethod},
+		{"the swims", "GET", "/swims", "", 200, ""},
+		{"they are not written", "PUT", "/swims", "", 405, fault.WrongMethod},
+		{"a swim", "GET", "/swims/1", "", 200, ""},
+		{"a swim that was not", "GET", "/swims/99", "", 404, fault.NoSuchPage},
+		{"its curve", "GET", "/api/v1/swims/1/curve", "", 200, ""},
+		{"no curve", "GET", "/api/v1/swims/one/curve", "", 404, fault.NoSuchPage},
+		{"the installation", "GET", "/installation", "", 200, ""},
+		{"it is not written", "PUT", "/installation", "", 405, fault.WrongMethod},
+		{"figures are not written", "PUT", "/metrics", "", 405, fault.WrongMethod},
+		{"life is not written", "PUT", "/healthz", "", 405, fault.WrongMethod},
+		{"nor readiness", "PUT", "/readyz", "", 405, fault.WrongMethod},
 		{"figures", "GET", "/metrics", "", 200, ""},
 		{"alive", "GET", "/healthz", "", 200, ""},
 		{"ready", "GET", "/readyz", "", 200, ""},
@@ -121,8 +193,13 @@ func TestEveryCall(t *testing.T) {
 		if rest, ok := strings.CutPrefix(c.body, "SEEN"); ok {
 			a = r.do(strings.TrimPrefix(c.path, "/api/v1/"), strings.TrimSpace(rest))
 		} else {
-			a = r.send(c.method, c.path, c.body)
+			var kind []string
+			if strings.HasPrefix(c.body, "format") {
+				kind = []string{"Content-Type: text/plain"}
+			}
+			a = r.send(c.method, c.path, c.body, kind...)
 		}
+		seen.saw(c.method, c.path, a.code)
 		p := a.problem()
 		if a.code != c.want || fault.Code(p.Code) != c.code {
 			t.Errorf("%s: %s %s gives %d %q, want %d %q\n%s", c.says, c.method, c.path, a.code, p.Code, c.want, c.code, a.text)
@@ -131,6 +208,7 @@ func TestEveryCall(t *testing.T) {
 			t.Errorf("%s: not problem details (RFC 9457, section 3): %s %s", c.says, a.header.Get("Content-Type"), a.text)
 		}
 	}
+	seen.missing(t)
 }
 
 // A session with mistakes is told all of them, each at its place.

@@ -27,6 +27,9 @@ type swimmerView struct {
 	Notes                                                   []fault.Remark
 	Why                                                     string // why there is no threshold from swims
 	Predicted, Timed, Held, History                         [][]string
+	Test                                                    []string // paces of a hold-on test with how long each is expected to be held
+	TestSays, TestWhy                                       string   // what it will tell; why there can be none
+	TestAssumed                                             bool     // the reserve that the paces are chosen by is not theirs
 }
 
 // people are all who can be chosen: those of the store, then those whom only the configuration knows.
@@ -95,6 +98,15 @@ func (p *Panel) swimmerPage(w http.ResponseWriter, r *http.Request) {
 	}
 	g := p.page(r, "swimmer", "swimmers.title")
 	g.Name, g.Heading, g.Writable, g.Of = k.Name, k.Name, p.library.own != nil, view(k, time.Now())
+	if test, err := p.holdOn(k); err != nil {
+		g.Of.TestWhy = err.Error()
+	} else {
+		for _, b := range test.Blocks {
+			one, _ := p.pages.say("swimmers.hold-on.pace", "pace", b.Pace, "time", units.FormatTimeWhole(b.Expected))
+			g.Of.Test = append(g.Of.Test, one)
+		}
+		g.Of.TestSays, g.Of.TestAssumed = test.Says(), test.Assumed
+	}
 	p.render(w, g)
 }
 
@@ -297,24 +309,27 @@ func (p *Panel) postHoldOn(w http.ResponseWriter, r *http.Request) {
 	if k == nil {
 		return
 	}
-	who, _, err := roster.Find(p.cfg.Settings, p.cfg.Store, k.Name)
-	var name, says string
-	if err == nil {
-		var test swimmer.HoldOn
-		test, err = k.HoldOn(4, p.cfg.Settings.Ceiling(who))
-		says = test.Says()
-		name = testName(k.Name)
-		if err != nil {
-			err = unclear(err.Error())
-		} else if err = p.library.mine(name); err == nil {
-			_, err = p.library.write(name, []byte(test.Session(k.Name, k.Flume().Speed())))
-		}
+	test, err := p.holdOn(k)
+	if err != nil {
+		refuse(w, unclear(err.Error()))
+		return
 	}
+	name := testName(k.Name)
+	_, err = p.library.write(name, []byte(test.Session(k.Name, k.Flume().Speed())))
 	if err != nil {
 		refuse(w, err)
 		return
 	}
-	answer(w, http.StatusOK, map[string]string{"session": name, "swimmer": k.Name, "says": says})
+	answer(w, http.StatusOK, map[string]string{"session": name, "swimmer": k.Name, "says": test.Says()})
+}
+
+// holdOn chooses somebody's test: four paces that they and this flume can do.
+func (p *Panel) holdOn(k *roster.Known) (swimmer.HoldOn, error) {
+	who, _, err := roster.Find(p.cfg.Settings, p.cfg.Store, k.Name)
+	if err != nil {
+		return swimmer.HoldOn{}, err
+	}
+	return k.HoldOn(4, p.cfg.Settings.Ceiling(who))
 }
 
 // testName is what somebody's hold-on test is kept as: its paces are theirs alone.

@@ -76,11 +76,4 @@ func TestSwimmers(t *testing.T) {
 	if w, err = s.Swimmer("Nell Brook"); err != nil || len(w.Timed) != 1 {
 		t.Errorf("%+v, %v", w, err)
 	}
-
-	closed := newRig(t, options{store: s, code: code})
-	for _, c := range [][2]string{{"GET", "/swimmers/Nell%20Brook"}, {"PUT", nell}, {"POST", nell + "/swims"}, {"DELETE", nell + "/swims/2"}, {"POST", nell + "/threshold"}, {"POST", nell + "/hold-on"}} {
-		if a := closed.send(c[0], c[1], `{}`); a.code != 403 || a.problem().Code != string(fault.CodeNeeded) {
-			t.Errorf("%s %s without the code: %d %s", c[0], c[1], a.code, a.text)
-		}
-	}
 }
