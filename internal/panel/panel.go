@@ -170,6 +170,9 @@ func (p *Panel) halt(fault.Code) {
 
 // smallBuffer keeps what waits for a slow reader small, so that a slow one is seen as such.
 func smallBuffer(ctx context.Context, c net.Conn) context.Context {
+	if t, ok := c.(*tls.Conn); ok {
+		c = t.NetConn()
+	}
 	if t, ok := c.(*net.TCPConn); ok {
 		t.SetWriteBuffer(32 << 10)
 	}

@@ -42,6 +42,8 @@ type rig struct {
 	state    string
 	token    string // sent with every request, where there is one
 
+	transport http.RoundTripper // nil for the usual one
+
 	mu    sync.Mutex
 	ticks []time.Time // ends of ticks
 }
@@ -55,6 +57,8 @@ type options struct {
 	store     *store.Store
 	people    string // configuration in place of the default
 	notices   func() []fault.Fault
+
+	certificate, key string
 }
 
 func newRig(t testing.TB, o options) *rig {
@@ -66,6 +70,7 @@ func newRig(t testing.TB, o options) *rig {
 	if o.startFrom != "" {
 		s.StartFrom = o.startFrom
 	}
+	s.Certificate, s.Key = o.certificate, o.key
 	r := &rig{t: t, settings: s, sessions: t.TempDir(), state: o.state}
 	if r.state == "" {
 		r.state = t.TempDir()
@@ -201,7 +206,7 @@ func (r *rig) send(method, path, body string, headers ...string) reply {
 			req.Host = v
 		}
 	}
-	resp, err := (&http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}).Do(req)
+	resp, err := (&http.Client{Transport: r.transport, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}).Do(req)
 	if err != nil {
 		r.t.Fatal(err)
 	}
