@@ -137,6 +137,7 @@ type pretend struct {
 	t    *testing.T
 	cfg  *settings.Settings
 	core *sequencer.Core
+	rec  *recording
 	tick func()
 	end  func()
 }
@@ -159,7 +160,7 @@ func newPretend(t *testing.T, c string) *pretend {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error)
 	go func() { done <- rec.book.Run(ctx) }()
-	f := &pretend{t: t, cfg: cfg}
+	f := &pretend{t: t, cfg: cfg, rec: rec}
 	f.core = sequencer.NewCore(sequencer.Config{Drive: d, Model: cfg.Model, Safety: l.guard(), Inline: true, NoCountIn: true, Events: rec.events})
 	var now time.Duration
 	f.tick = func() {
