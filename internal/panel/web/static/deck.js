@@ -183,7 +183,7 @@ let steady = null;
 
 function buttons(s, again = false) {
   if (!paired) return;
-  $("lay").hidden = !s || !(s.may.includes("lay-out") || s.may.includes("swimmer"));
+  $("lay").hidden = !s || !s.may.includes("lay-out");
   for (const b of all) {
     const e = $("do-" + b.id), show = !!s && b.on(s);
     if (e.hidden === show || again) {
@@ -271,7 +271,6 @@ if (paired) {
     $("do-" + b.id).addEventListener("click", (e) => (b.turn ? turn() : b.ask ? startAsked(!!b.again) : press(e.currentTarget, b.what, b.more)));
   }
   $("lay-out").addEventListener("click", layOut);
-  $("lay-swimmer").addEventListener("change", () => { const s = live.status(); if (s && s.state === "paused") give("swimmer", { swimmer: $("lay-swimmer").value }); });
   $("lay-look").addEventListener("click", () => { location.href = "/sessions/" + encodeURIComponent($("lay-session").value) + "?swimmer=" + encodeURIComponent($("lay-swimmer").value); });
   $("do-steady").addEventListener("click", steadyWater);
 }
