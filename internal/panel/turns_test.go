@@ -45,8 +45,9 @@ func (b *browser) nextSwimmer(name, session string) {
 	for range tries {
 		b.click("do-turn")
 		b.until(`document.getElementById("turn").open`)
-		b.eval(fmt.Sprintf(`document.querySelector('#turn button[data-name=%q]').click(); ""`, name))
-		if b.within(fmt.Sprintf(`document.getElementById("session").innerText === "%s · %s"`, session, name), 2*time.Second) {
+		// Where the press before this one came through after all, the name is closed.
+		b.eval(fmt.Sprintf(`(() => { const e = document.querySelector('#turn button[data-name=%q]'); if (e.disabled) document.getElementById("turn").close(); else e.click(); return ""; })()`, name))
+		if b.within(fmt.Sprintf(`document.getElementById("session").innerText === "%s · %s"`, session, name), 4*time.Second) {
 			return
 		}
 	}
