@@ -22,17 +22,13 @@ var initrd string // the file, made by TestMain
 
 func kernelDir() string { return os.Getenv("SEQUENCERD_BOARD_KERNEL") }
 
-// stops is how many stops are pressed, on how many boards beside each other.
-func stops() (each, boards int) {
+// stops is how many stops are pressed.
+func stops() int {
 	n, err := strconv.Atoi(os.Getenv("SEQUENCERD_BOARD_STOPS"))
 	if err != nil || n < 1 {
 		n = 20
 	}
-	boards = 2
-	if n > 40 {
-		boards = 4
-	}
-	return (n + boards - 1) / boards, boards
+	return n
 }
 
 func TestMain(m *testing.M) {

@@ -3,30 +3,48 @@
 package board
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
-	"testing"
+	"sync/atomic"
 	"time"
 )
 
-// pressStops presses stop so often while the water changes, at any moment of a ramp and of an exchange with the drive. After each one nothing may move by
-// itself: not when the button is released, not by a short press, not by the reset, and not while the count-in of the next start runs.
-func pressStops(t *testing.T, n int, seed uint64) {
+// left are the stops that are still to be pressed, on whichever board.
+var left atomic.Int64
+
+// pressStops presses stop while the water changes, at any moment of a ramp and of an exchange with the drive, as long as there are stops left. After each one
+// nothing may move by itself: not when the button is released, not by a short press, not by the reset, and not while the count-in of the next start
+// runs. A swim that the guard has stopped before, as it does on a machine that is too busy, is told and swum again.
+func pressStops(p *place, seed uint64) {
+	if left.Load() <= 0 {
+		return
+	}
 	dice := rand.New(rand.NewPCG(seed, 1))
 	some := func(least, most time.Duration) time.Duration {
 		return least + time.Duration(dice.Int64N(int64(most-least)))
 	}
-	p := newPlace(t)
 	measured(upAfterPower, p.on())
 	p.try()
-	for i := range n {
-		p.swim()
-		p.wait(some(0, 5*time.Second))
+	for spoiled := 0; left.Add(-1) >= 0; {
+		p.start()
+		p.must(until("the motor is on", 5*time.Second, func() bool { return p.drive.Ask().Enabled || p.state() != "running" }))
+		p.wait(some(200*time.Millisecond, 4*time.Second))
+		if p.state() != "running" {
+			left.Add(1)
+			if spoiled++; spoiled > 10 {
+				p.must(errors.New("the guard has stopped ten swims: this machine is too busy"))
+			}
+			p.t.Logf("stopped by the guard before the press: %s", p.said(time.Now().Add(-5*time.Second), "msg=state ", "state=stopped").text)
+			p.still(3*time.Second, 0)
+			p.reset()
+			continue
+		}
 		p.stopAndStay()
 		p.wait(some(50*time.Millisecond, 300*time.Millisecond))
 		p.must(p.pins.set(stopPin, true))
 		p.staysStill(300 * time.Millisecond)
-		if i%4 == 0 { // nobody starts what was not reset
+		if left.Load()%4 == 0 { // nobody starts what was not reset
 			p.press()
 			p.staysStill(500 * time.Millisecond)
 		}
@@ -39,7 +57,7 @@ func pressStops(t *testing.T, n int, seed uint64) {
 func (p *place) stopAndStay() {
 	p.t.Helper()
 	before := p.drive.Ask()
-	if !p.drive.Ask().Enabled {
+	if !before.Enabled {
 		p.must(fmt.Errorf("the motor does not run before the stop: %+v", before))
 	}
 	pressed := time.Now()
