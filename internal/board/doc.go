@@ -7,6 +7,7 @@
 //
 //	make board-test              the short form, as CI runs it: some stops, and each of the other faults once
 //	make board-test STOPS=200    the long form; its table is docs/board.md
+//	go test -tags board -run TestBoard/./stops ./internal/board   the stops alone
 //
 // SEQUENCERD_BOARD_KERNEL is the folder that fetch-kernel.sh has filled, SEQUENCERD_BOARD_STOPS how many stops are pressed, SEQUENCERD_BOARD_KEEP a file for
 // what the consoles said.

@@ -262,7 +262,7 @@ func (p *place) reset() {
 // start presses the button and waits for the count-in to be over, in which nothing may move. A start is refused for two seconds after a link has come back.
 func (p *place) start() {
 	p.t.Helper()
-	for range 5 {
+	for range 20 {
 		begun := time.Now()
 		p.press()
 		if until("", 700*time.Millisecond, func() bool { return p.said(begun, "msg=state ", "state=count-in").text != "" }) == nil {
@@ -271,7 +271,7 @@ func (p *place) start() {
 			return
 		}
 	}
-	p.must(errors.New("five presses do not start it"))
+	p.must(errors.New("twenty presses do not start it"))
 }
 
 // press is a short press, and as long a while without one: a hand is no faster.

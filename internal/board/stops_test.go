@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"sync/atomic"
+	"testing"
 	"time"
 )
 
@@ -16,10 +17,11 @@ var left atomic.Int64
 // pressStops presses stop while the water changes, at any moment of a ramp and of an exchange with the drive, as long as there are stops left. After each one
 // nothing may move by itself: not when the button is released, not by a short press, not by the reset, and not while the count-in of the next start
 // runs. A swim that the guard has stopped before, as it does on a machine that is too busy, is told and swum again.
-func pressStops(p *place, seed uint64) {
+func pressStops(t *testing.T, seed uint64) {
 	if left.Load() <= 0 {
 		return
 	}
+	p := newPlace(t)
 	dice := rand.New(rand.NewPCG(seed, 1))
 	some := func(least, most time.Duration) time.Duration {
 		return least + time.Duration(dice.Int64N(int64(most-least)))

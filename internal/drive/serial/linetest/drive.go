@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 )
@@ -61,6 +62,7 @@ func StartDrive(t testing.TB, kind string, l *Line) *Drive {
 	}
 	c := exec.Command(python, script, kind, l.Drive, "19200")
 	c.Stderr = t.Output()
+	c.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL} // it ends with the test, however that ends
 	in, err := c.StdinPipe()
 	if err != nil {
 		t.Fatal(err)
