@@ -11,6 +11,7 @@ import (
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/alive"
+	"flume.example/sequencerd/internal/commission"
 	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/home"
@@ -74,7 +75,8 @@ type house struct {
 	watched  *alive.Keeper
 	seq      *sequencer.Sequencer
 	deck     *panel.Panel
-	listens  chan net.Addr // where the panel does, once
+	course   *commission.Page // nil where no record can be kept
+	listens  chan net.Addr    // where the panel does, once
 	home     *home.Home
 	reload   *reload
 }
@@ -124,6 +126,7 @@ func (v *serveCommand) open(line *commandLine, s *settings.Settings, before *hou
 	}, 1)
 	h.listens = make(chan net.Addr, 1)
 	h.home = newHome(h)
+	h.course = newCourse(h)
 	h.deck, err = newPanel(h)
 	return h, err
 }
@@ -214,6 +217,9 @@ func (h *house) run(ctx context.Context, told *signals) (next *settings.Settings
 	if h.rec != nil {
 		tasks = append(tasks, task.Task{Name: "logbook", Run: h.rec.book.Run})
 	}
+	if h.course != nil {
+		tasks = append(tasks, task.Task{Name: "course", Run: h.course.Run})
+	}
 	if l.plan.Planner != nil {
 		tasks = append(tasks, task.Task{Name: "lay-out", Run: func(ctx context.Context) error {
 			h.rec.keep(l.plan)
@@ -266,6 +272,9 @@ func newPanel(h *house) (*panel.Panel, error) {
 	}
 	if rec != nil {
 		c.Store, c.State, c.Sessions = rec.store, rec.store.Dir(), filepath.Join(rec.store.Dir(), "sessions")
+	}
+	if h.course != nil {
+		c.Course = h.course
 	}
 	return panel.New(c)
 }

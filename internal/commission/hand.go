@@ -25,6 +25,7 @@ type Hand interface {
 type Question struct {
 	Text    string
 	Choices []string // one of these; empty for free text
+	Timed   bool     // times in seconds are asked: a hand with a watch may offer it
 }
 
 // work is one part under way.
@@ -84,7 +85,7 @@ func (w *work) yes(ctx context.Context, format string, args ...any) (bool, error
 
 func (w *work) choose(ctx context.Context, text string, choices ...string) (string, error) {
 	for {
-		a, err := w.cfg.Hand.Ask(ctx, Question{text, choices})
+		a, err := w.cfg.Hand.Ask(ctx, Question{Text: text, Choices: choices})
 		if err != nil {
 			return "", err
 		}
@@ -121,7 +122,7 @@ func (w *work) text(ctx context.Context, question string) (string, error) {
 // numbers asks for numbers, parted by blanks: at least and at most so many, each from lo to hi. unit is for the sentence where one is not.
 func (w *work) numbers(ctx context.Context, question string, least, most int, lo, hi float64, unit string) ([]float64, error) {
 	for {
-		a, err := w.cfg.Hand.Ask(ctx, Question{Text: question})
+		a, err := w.cfg.Hand.Ask(ctx, Question{Text: question, Timed: unit == "s"})
 		if err != nil {
 			return nil, err
 		}

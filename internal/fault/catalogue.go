@@ -69,6 +69,9 @@ const (
 	SwimmerLaidOut  Code = "swimmer-laid-out" // somebody who is laid out is to be forgotten
 	Unconfirmed     Code = "unconfirmed"      // a start of a session with a pace that somebody has to confirm
 	StartNotHere    Code = "start-not-here"   // a start from where none is allowed
+	CourseNotHere   Code = "course-not-here"  // the installer's course from where none is allowed
+	PartUnderWay    Code = "part-under-way"   // a part of the course while another is under way
+	NoCourse        Code = "no-course"        // a record of a course of which no part was gone through
 	CodeNeeded      Code = "code-needed"      // a request by a device that is not paired
 	CodeWrong       Code = "code-wrong"       // not the panel's code
 	NoCode          Code = "no-code"          // there is no code to pair with
@@ -147,6 +150,9 @@ var catalogue = map[Code]Fault{
 	NoSuchSwimmer:   {What: "There is no swimmer of that name.", Do: "Choose one from the list."},
 	SwimmerLaidOut:  {What: "That swimmer is laid out on the deck.", Do: "Lay out for somebody else, or for nobody named, then forget them."},
 	Unconfirmed:     {What: "This session has a pace that seems too fast.", Do: "Look at it again, and confirm it if it is meant so."},
+	CourseNotHere:   {What: "The course cannot be gone through from this device.", Do: "Go through it on the flume's own computer, or set start_from = \"paired\" under [panel] in the configuration."},
+	PartUnderWay:    {What: "A part of the course is under way already.", Do: "Go through it, or leave it for later."},
+	NoCourse:        {What: "There is nothing to write down yet: no part of the course was gone through.", Do: "Begin the course first."},
 	StartNotHere:    {What: "A swim cannot be started from this device.", Do: "Start it at the wall, or on the flume's own computer."},
 	CodeNeeded:      {What: "This device is not paired with the flume.", Do: "Enter the panel's code."},
 	CodeWrong:       {What: "That is not the panel's code.", Do: "Try again, or have a new one set on the flume's own computer."},

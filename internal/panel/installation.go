@@ -70,6 +70,7 @@ func (p *Panel) installationPage(w http.ResponseWriter, r *http.Request) {
 			{word("version"), p.cfg.Version, ""},
 		}},
 	}
+	g.Course = p.cfg.Course != nil
 	me := p.deviceOf(r)
 	for _, d := range p.access.devices() {
 		g.Devices = append(g.Devices, listed{d.ID, d.Name, d.Paired, d.Seen, d.ID == me})

@@ -118,6 +118,7 @@ type page struct {
 	Of            *swimmerView
 	Swims         []swimRow
 	Blocks        []blockRow
+	Course        bool // there is an installer's course
 }
 
 type navigation struct {
@@ -146,6 +147,7 @@ func (p *Panel) pageRoutes(open, paired func(string, http.HandlerFunc)) {
 	paired("GET /swims/{id}", p.swimPage)
 	paired("GET /api/v1/swims/{id}/curve", p.swimCurve)
 	paired("GET /installation", p.installationPage)
+	p.courseRoutes(paired)
 }
 
 func (p *Panel) static(w http.ResponseWriter, r *http.Request) {
@@ -181,7 +183,7 @@ func (p *Panel) page(r *http.Request, name, title string) *page {
 		if l == "deck" {
 			href = "/"
 		}
-		g.Nav = append(g.Nav, navigation{href, text, l == name || l == "sessions" && name == "editor" || l == "swims" && name == "swim" || l == "swimmers" && name == "swimmer"})
+		g.Nav = append(g.Nav, navigation{href, text, l == name || l == "sessions" && name == "editor" || l == "swims" && name == "swim" || l == "swimmers" && name == "swimmer" || l == "installation" && name == "course"})
 	}
 	return g
 }

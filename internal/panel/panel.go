@@ -45,6 +45,7 @@ type Config struct {
 	Refresh  time.Duration        // between two looks at a swim under way; 0 for 250 ms
 	Listen   func(net.Addr)       // called once the panel can be reached; may be nil
 	Version  string               // for the installation page
+	Course   Course               // the installer's; nil where there is none
 }
 
 // Panel is the web server. Everything in it may be used from several goroutines.

@@ -41,6 +41,7 @@ var statuses = map[fault.Code]int{
 	fault.BadSession:    http.StatusUnprocessableEntity,
 	fault.DemoSession:   http.StatusForbidden,
 	fault.StartNotHere:  http.StatusForbidden,
+	fault.CourseNotHere: http.StatusForbidden,
 	fault.CodeNeeded:    http.StatusForbidden,
 	fault.CodeWrong:     http.StatusForbidden,
 	fault.OtherSite:     http.StatusForbidden,

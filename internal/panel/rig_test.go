@@ -57,6 +57,7 @@ type options struct {
 	store     *store.Store
 	people    string // configuration in place of the default
 	notices   func() []fault.Fault
+	course    bool // the installer's, with a simulated wall where the configuration has one
 
 	certificate, key string
 }
@@ -92,9 +93,9 @@ func newRig(t testing.TB, o options) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true, Alive: r.alive, Events: r.record(o.store)}, max(o.rate, 1))
+	r.seq = sequencer.New(sequencer.Config{Drive: r.drive, Model: s.Model, Planner: planner, Safety: guardFor(s, settings.Person{}), Inline: true, Alive: r.alive, Events: r.record(o.store), Wall: r.wall(o.course)}, max(o.rate, 1))
 	r.panel, err = New(Config{
-		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test", Store: o.store, Notices: o.notices,
+		Sequencer: r.seq, Settings: s, Demos: config.Sessions, Sessions: r.sessions, State: r.state, Version: "sequencerd test", Store: o.store, Notices: o.notices, Course: r.course(o.course, back),
 		Refresh: 250 * time.Millisecond / time.Duration(max(o.rate, 1)),
 		Lay: func(session *schedule.Session, who string) (rehearse.Input, error) {
 			return layFor(s, o.store, session, who)

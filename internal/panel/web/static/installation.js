@@ -13,6 +13,10 @@ live.watch((s) => {
 });
 live.start();
 
+if (document.getElementById("standing")) {
+  live.send("GET", "/api/v1/installation").then((c) => write("standing", say(c.standing.passed ? "course.passed" : "course.not", c.standing)), (p) => write("standing", p.title || ""));
+}
+
 for (const button of document.querySelectorAll("button[data-id]")) {
   button.addEventListener("click", async () => {
     try {
