@@ -139,6 +139,10 @@ func listCourse(out io.Writer, s *settings.Settings, r *commission.Record) error
 	} else {
 		fmt.Fprintf(out, "Nobody swims here on a real drive: %s.\n", st.Why)
 	}
+	fmt.Fprintln(out, calibrated(s))
+	if old := outdated(s, time.Now()); old != "" {
+		fmt.Fprintln(out, fault.Of(old).Text())
+	}
 	return nil
 }
 

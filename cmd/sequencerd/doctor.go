@@ -81,7 +81,20 @@ func checks(line *commandLine) []doctor.Check {
 	if dir != "" {
 		all = append(all, doctor.Disk(dir))
 	}
-	return append(all, doctor.Check{Name: "commissioning", Look: func() []doctor.Finding { return commissioning(s, dir) }})
+	return append(all, doctor.Check{Name: "commissioning", Look: func() []doctor.Finding { return commissioning(s, dir) }},
+		doctor.Check{Name: "calibration", Look: func() []doctor.Finding { return calibration(s, time.Now()) }})
+}
+
+// calibration says whether it is of a known day, and not too old.
+func calibration(s *settings.Settings, now time.Time) []doctor.Finding {
+	found := doctor.Finding{Verdict: doctor.Good, Saw: calibrated(s)}
+	switch old := outdated(s, now); {
+	case old != "":
+		found.Verdict, found.Do = doctor.Caution, fault.Of(old).Do
+	case s.Calibration.On.IsZero() && s.Drive.Backend != "simulated":
+		found.Verdict, found.Do = doctor.Caution, "Give its day as calibrated_on under [water], or measure it: sequencerd commission water."
+	}
+	return []doctor.Finding{found}
 }
 
 // asTheServiceDoes looks at the service's own folders where somebody at a terminal asks: theirs are empty.

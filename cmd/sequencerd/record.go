@@ -99,7 +99,11 @@ func (r *recording) close() { r.store.Close() }
 
 // told is where the swim was kept, or why not.
 func (r *recording) told(out io.Writer) {
-	switch s := r.book.Status(); {
+	s := r.book.Status()
+	if s.Drift != "" {
+		fmt.Fprintln(out, fault.Of(s.Drift).Text())
+	}
+	switch {
 	case s.Code != "":
 		fmt.Fprintln(out, fault.Of(s.Code).Text())
 	case s.Swim != 0:

@@ -15,6 +15,7 @@ import (
 	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/home"
+	"flume.example/sequencerd/internal/logbook"
 	"flume.example/sequencerd/internal/panel"
 	"flume.example/sequencerd/internal/ramp"
 	"flume.example/sequencerd/internal/rehearse"
@@ -89,6 +90,9 @@ func (v *serveCommand) open(line *commandLine, s *settings.Settings, before *hou
 		hold(s)
 	} else if unfit != nil {
 		slog.Warn("no swim starts here yet", "why", unfit)
+	}
+	if old := outdated(s, time.Now()); old != "" {
+		slog.Warn("the calibration is old", "measured", s.Calibration.On.Format(time.DateOnly), "text", fault.Of(old).Text())
 	}
 	h = &house{settings: s, reload: again}
 	h.rec, h.unkept = recordServe(s)
@@ -279,17 +283,20 @@ func newPanel(h *house) (*panel.Panel, error) {
 	return panel.New(c)
 }
 
-// notices are what the installation has to say to whoever looks at the panel: a configuration that was not taken, a swim that is not kept.
+// notices are what the installation has to say to whoever looks at the panel: a configuration that was not taken, a swim that is not kept, a motor
+// that turns otherwise than ordered, a calibration that is too old.
 func (h *house) notices() (all []fault.Fault) {
 	if f := h.reload.notice.Load(); f != nil {
 		all = append(all, *f)
 	}
-	why := h.unkept
+	kept := logbook.Status{Code: h.unkept}
 	if h.rec != nil {
-		why = h.rec.book.Status().Code
+		kept = h.rec.book.Status()
 	}
-	if why != "" {
-		all = append(all, fault.Of(why))
+	for _, why := range []fault.Code{kept.Code, kept.Drift, outdated(h.settings, time.Now())} {
+		if why != "" {
+			all = append(all, fault.Of(why))
+		}
 	}
 	return all
 }

@@ -122,7 +122,13 @@ func showSwim(out io.Writer, r *store.Record) error {
 	if r.Thinned {
 		b.WriteString("Its samples were dropped to make room.\n")
 	}
-	for i, h := range r.Happenings {
+	way := slices.DeleteFunc(slices.Clone(r.Happenings), func(h store.Happening) bool {
+		if h.Kind == "drift" {
+			fmt.Fprintf(&b, "%s [%s]\n", h.What, h.Code)
+		}
+		return h.Kind == "drift"
+	})
+	for i, h := range way {
 		if i == 0 {
 			b.WriteString("\nOn the way:\n")
 		}

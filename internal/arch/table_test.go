@@ -76,7 +76,7 @@ var rooms = []room{
 	{path: sequencer, job: "the loop: timer, facts, guard, drive, snapshots", imports: []string{run, safety, drive, water, wall}, closure: true},
 	{path: rehearse, job: "a session through the same tick without waiting; table, JSON, CSV, plot", imports: []string{sequencer, simulated}, closure: true, never: []string{wall}},
 	{path: store, job: "swimmers, swims, paired devices, records: durable", imports: []string{units, fault}},
-	{path: logbook, job: "what the loop tells → stored swims, without ever holding the loop up", imports: []string{sequencer, store}, closure: true, never: []string{wall}},
+	{path: logbook, job: "what the loop tells → stored swims, without ever holding the loop up", imports: []string{sequencer, store, survey}, closure: true, never: []string{wall}},
 	{path: settings, job: "configuration file → checked values, all faults at once with file and line",
 		imports: []string{schedule, ramp, water, safety, wall, drive, simulated, serial, mqtt, alive, tomlplace, units, fault}},
 	{path: roster, job: "who swims here: of the store, with threshold and what they swam, else of the configuration", imports: []string{store, swimmer, settings, schedule, units, fault}},

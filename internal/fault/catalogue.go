@@ -54,6 +54,8 @@ const (
 	StoreMissed     Code = "store-missed"     // events of a swim never got to the logbook
 	OtherSwimmer    Code = "other-swimmer"    // somebody else took over in a pause
 	ProgramDied     Code = "program-died"     // a swim was open when the store was opened again
+	MotorDrift      Code = "motor-drift"      // the motor's mean speed in a swim was not the ordered one
+	CalibrationOld  Code = "calibration-old"  // the calibration is older than the configuration allows
 	ClockSet        Code = "clock-set"        // the computer's clock was set while the program ran
 	NotUnderstood   Code = "not-understood"   // a request that makes no sense
 	NoSuchPage      Code = "no-such-page"     // an address that the panel does not have
@@ -135,6 +137,8 @@ var catalogue = map[Code]Fault{
 	StoreMissed:     {What: "Some of what was swum was not noted down.", Water: "The water goes on.", Do: "Take this swim's figures as too small."},
 	OtherSwimmer:    {What: "Somebody else took over the swim in a pause.", Water: "The water goes on for them.", Do: "Look at the next swim for what they swam."},
 	ProgramDied:     {What: "The program ended in the middle of the swim: it failed, was killed, or the power went.", Do: "Look where the swim was left before starting again."},
+	MotorDrift:      {What: "In the latest swim the motor did not turn as ordered.", Water: "The water may be a little faster or slower than the pace that is shown.", Do: "Look at that swim for the figures and at the drive's parameters, then calibrate again."},
+	CalibrationOld:  {What: "The calibration of the water is older than it should be.", Water: "The water may be a little faster or slower than the pace that is shown.", Do: "Have it measured again: sequencerd commission water."},
 	ClockSet:        {What: "The clock of this computer was set.", Water: "The water goes on.", Do: "Swim on: nothing under way goes by that clock."},
 	LinkSettling:    {What: "The motor has only just answered again.", Water: "The water is not driven.", Do: "Wait two seconds, then start."},
 	NotUnderstood:   {What: "The request was not understood.", Do: "Load the page again and try once more."},

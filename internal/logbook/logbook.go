@@ -13,6 +13,7 @@ import (
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/sequencer"
 	"flume.example/sequencerd/internal/store"
+	"flume.example/sequencerd/internal/survey"
 )
 
 const (
@@ -39,11 +40,12 @@ type Config struct {
 // Logbook keeps swims. Run is for one goroutine; Status may be called from any.
 type Logbook struct {
 	cfg    Config
-	open   *record   // the swim under way
-	queue  []*record // what is not all on the disk: in the order of swimming, the last one may be open
-	last   *record   // the swim before
-	lost   uint64    // events that the loop had no room for, as last told
-	failed time.Time // when a write failed last; zero after one that did not
+	open   *record    // the swim under way
+	queue  []*record  // what is not all on the disk: in the order of swimming, the last one may be open
+	last   *record    // the swim before
+	lost   uint64     // events that the loop had no room for, as last told
+	failed time.Time  // when a write failed last; zero after one that did not
+	drift  fault.Code // what the latest swim that was long enough said of the motor
 	status atomic.Pointer[Status]
 }
 
@@ -53,6 +55,7 @@ type Status struct {
 	Cause   error      // for the log
 	Swim    int64      // the number of the swim under way, else of the latest; 0 before it is first written
 	Waiting int        // swims that are not wholly on the disk
+	Drift   fault.Code // fault.MotorDrift where the motor did not turn as ordered in the latest swim that was long enough to tell; else empty
 }
 
 // New makes a logbook.
@@ -78,7 +81,7 @@ func (l *Logbook) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			l.drain()
 			if l.open != nil {
-				l.open.end(fault.ProgramEnds)
+				l.end(l.open, fault.ProgramEnds)
 				l.open = nil
 			}
 			l.write()
@@ -126,7 +129,7 @@ func (l *Logbook) take(e sequencer.Event) (urgent bool) {
 		return false
 	case sequencer.Changed:
 		if before := l.open; before != nil {
-			before.end(fault.OtherSwimmer)
+			l.end(before, fault.OtherSwimmer)
 			l.begin(e, before)
 		}
 		return true
@@ -148,6 +151,7 @@ func (l *Logbook) take(e sequencer.Event) (urgent bool) {
 		l.forget()
 	case sequencer.Ended:
 		r.ended(e)
+		l.end(r, e.Code)
 		l.open = nil
 		return true
 	}
@@ -160,7 +164,7 @@ var levels = [...]string{"fine", "notice", "caution", "slow", "soft stop", "fast
 // begin opens a swim. Where it takes up an interrupted one, that is the one before, or what the desk remembers of a former life of the program.
 func (l *Logbook) begin(e sequencer.Event, before *record) {
 	if l.open != nil && before == nil {
-		l.open.end(fault.StoreMissed) // its end was never told
+		l.end(l.open, fault.StoreMissed) // its end was never told
 	}
 	again := e.Place.Block > 0 || e.Place.Done.Time > 0
 	if again && before == nil {
@@ -177,6 +181,21 @@ func (l *Logbook) begin(e sequencer.Event, before *record) {
 	}
 	l.open, l.last = r, r
 	l.queue = append(l.queue, r)
+}
+
+// end closes a swim, and says where its motor did not turn as ordered.
+func (l *Logbook) end(r *record, why fault.Code) {
+	r.end(why)
+	found := r.drift.Drift(survey.DefaultDriftLimits())
+	if !found.Motor.Known {
+		return
+	}
+	l.drift = ""
+	for _, words := range found.Words() {
+		l.drift = fault.MotorDrift
+		r.note(store.Happening{Kind: "drift", What: words, Code: fault.MotorDrift})
+		slog.Warn("the motor does not turn as ordered", "text", words, "code", fault.MotorDrift)
+	}
 }
 
 // forget drops the oldest samples where too many wait for a disk.
@@ -245,7 +264,7 @@ func (l *Logbook) tidy() {
 
 func (l *Logbook) tell(code fault.Code, cause error) {
 	before := l.Status()
-	now := Status{Code: code, Cause: cause, Waiting: len(l.queue)}
+	now := Status{Code: code, Cause: cause, Waiting: len(l.queue), Drift: l.drift}
 	if l.last != nil {
 		now.Swim = l.last.swim.ID
 	}

@@ -33,6 +33,7 @@ type record struct {
 	happenings []store.Happening
 	happening  int            // how many there were
 	samples    []store.Sample // all of the minute that the first one not on the disk is in, and later ones
+	drift      drift
 	dirty      bool
 }
 
@@ -107,6 +108,10 @@ func (r *record) left(e sequencer.Event) {
 
 func (r *record) happened(e sequencer.Event, h store.Happening) {
 	r.passes(e)
+	r.note(h)
+}
+
+func (r *record) note(h store.Happening) {
 	if r.happening == mostHappenings {
 		r.swim.Missed++
 		return
@@ -119,16 +124,16 @@ func (r *record) happened(e sequencer.Event, h store.Happening) {
 func (r *record) sampled(e sequencer.Event) {
 	r.passes(e)
 	r.swim.At = place(e.Place)
+	r.drift.sampled(e)
 	r.samples = append(r.samples, store.Sample{
 		At: r.swim.Passed, Block: e.Place.Block, Wish: e.Wish, Water: e.Water, Motor: e.Motor, Distance: r.swim.Swum.Distance,
 	})
 }
 
-// ended notes how the swim came to its end.
+// ended notes where the swim came to its end.
 func (r *record) ended(e sequencer.Event) {
 	r.passes(e)
 	r.swim.At = place(e.Place)
-	r.end(e.Code)
 }
 
 func (r *record) end(why fault.Code) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"strings"
+	"time"
 
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/units"
@@ -40,12 +41,20 @@ func (p *Panel) installationPage(w http.ResponseWriter, r *http.Request) {
 		}
 		return out
 	}
+	day := word("calibrated.unknown")
+	if on := s.Calibration.On; !on.IsZero() {
+		day = on.Format(time.DateOnly)
+	}
+	if p.cfg.Notices != nil {
+		g.Problems = p.cfg.Notices()
+	}
 	g.Sheets = []sheet{
 		{word("flume"), []fact{
 			{word("name"), s.Flume.Name, ""},
 			{word("top"), fmt.Sprintf("%.2f m/s, %s", cap.MetresPerSecond(), cap.Pace(units.Metre)), ""},
 			{word("inertia"), fmt.Sprintf("%g m", s.Flume.Inertia.Metres()), ""},
 			{word("calibration"), strings.Join(points, "\n"), ""},
+			{word("calibrated"), day, ""},
 		}},
 		{word("drive"), []fact{
 			{word("drive"), s.Drive.Backend, ""},

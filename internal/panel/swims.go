@@ -83,6 +83,15 @@ func (p *Panel) swimPage(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		slog.Error("the blocks of a swim cannot be read", "swim", s.ID, "error", err)
 	}
+	happened, err := p.cfg.Store.Happenings(s)
+	if err != nil {
+		slog.Error("what happened in a swim cannot be read", "swim", s.ID, "error", err)
+	}
+	for _, h := range happened {
+		if h.Kind == "drift" {
+			g.Problems = append(g.Problems, fault.Fault{Code: h.Code, What: h.What})
+		}
+	}
 	for i := range blocks {
 		g.Blocks = append(g.Blocks, p.blockRow(&blocks[i], s.Unit))
 	}

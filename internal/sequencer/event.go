@@ -18,7 +18,7 @@ const (
 	BlockEnd             // a block was left: Block, Result
 	Given                // a command was given: Command, By, Code (why it did nothing; empty where it did)
 	Judged               // the guard's level or reason changed: Level, Code
-	Sample               // once a second of a swim: Wish, Water, Motor, Distance, Place
+	Sample               // once a second of a swim: Wish, Water, Ordered, Motor, Distance, Place
 	Changed              // another swimmer took over in a pause: Plan, Place
 	Ended                // a swim is over: State, Code, Place, Distance
 )
@@ -39,9 +39,10 @@ type Event struct {
 	Level    safety.Level
 	Code     fault.Code
 	Wish     units.Speed
-	Water    units.Speed // estimated
-	Motor    units.MotorSpeed
-	Distance units.Distance // of the swim so far
+	Water    units.Speed      // estimated
+	Ordered  units.MotorSpeed // last sent to the motor
+	Motor    units.MotorSpeed // as it reports
+	Distance units.Distance   // of the swim so far
 	State    run.State
 	Place    run.Place
 }
@@ -73,7 +74,7 @@ func (c *Core) follow() {
 	under := state.Under()
 	if under && c.now >= c.sampleAt {
 		c.sampleAt = c.now + time.Second
-		c.tell(Event{Kind: Sample, Wish: c.wish.Speed, Water: c.flow.head.Speed, Motor: c.report.Motor, State: state, Place: c.swim.Here()})
+		c.tell(Event{Kind: Sample, Wish: c.wish.Speed, Water: c.flow.head.Speed, Ordered: c.report.Ordered, Motor: c.report.Motor, State: state, Place: c.swim.Here()})
 	}
 	if c.under && !under {
 		c.tell(Event{Kind: Ended, State: state, Code: why, Place: c.swim.Place()})

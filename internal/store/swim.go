@@ -93,12 +93,12 @@ type Block struct {
 	Done bool          // swum to its end
 }
 
-// Happening is a command, or what the guard thought, in a swim.
+// Happening is a command, what the guard thought, or what a swim said of the motor.
 type Happening struct {
 	Number int // from 0
 	At     time.Duration
-	Kind   string // "command" or "guard"
-	What   string // the command, or the guard's level
+	Kind   string // "command", "guard" or "drift"
+	What   string // the command, the guard's level, or the figures in words
 	By     string // of a command
 	Code   fault.Code
 	Nudge  float64 // s per 100
