@@ -25,10 +25,13 @@ import (
 )
 
 type commissionCommand struct {
-	Part string `arg:"" optional:"" help:"One part of the course; else all that are still open, one after the other."`
-	List bool   `help:"Say how far the course is, and nothing else."`
-	Keep bool   `help:"Put what was measured of the water into the configuration."`
-	Yes  bool   `help:"With --keep: do not ask."`
+	Part   string `arg:"" optional:"" help:"One part of the course; else all that are still open, one after the other."`
+	Sheet  bool   `xor:"what" help:"Print what an installer reads before going: wiring, what to set in the drive, what to bring, the time it takes."`
+	List   bool   `xor:"what" help:"Say how far the course is, and nothing else."`
+	Record bool   `xor:"what" help:"Write the record so far: a page for paper, and the same for programs."`
+	Keep   bool   `xor:"what" help:"Put what was measured of the water into the configuration."`
+	Marks  bool   `xor:"what" help:"Print the paces along the flume, for markers on its floor."`
+	Yes    bool   `help:"With --keep: do not ask."`
 }
 
 // Run is the installer's course in a terminal.
@@ -37,24 +40,45 @@ func (m *commissionCommand) Run(ctx context.Context, c console, line *commandLin
 	if err != nil {
 		return err
 	}
+	if err := m.known(); err != nil {
+		return err
+	}
+	switch {
+	case m.Sheet:
+		return commission.WriteSheet(c.out, s)
+	case m.Marks:
+		return commission.WriteMarks(c.out, s)
+	}
 	dir, err := recordDir(s)
 	if err != nil {
 		return err
 	}
-	if err := m.known(); err != nil {
+	if !m.List && !m.Keep && !m.Record {
+		return m.course(ctx, c, s, dir)
+	}
+	r, err := commission.Load(dir)
+	switch {
+	case err != nil:
 		return err
+	case m.Keep:
+		return keepWater(c, s, r, m.Yes)
+	case m.Record:
+		return writeRecord(c.out, dir, r)
 	}
-	if m.List || m.Keep {
-		r, err := commission.Load(dir)
-		if err != nil {
-			return err
-		}
-		if m.Keep {
-			return keepWater(c, s, r, m.Yes)
-		}
-		return listCourse(c.out, s, r)
+	return listCourse(c.out, s, r)
+}
+
+// writeRecord writes the record beside the course, and says where.
+func writeRecord(out io.Writer, dir string, r *commission.Record) error {
+	if r == nil {
+		return errors.New("no part of the course was gone through yet: there is nothing to record")
 	}
-	return m.course(ctx, c, s, dir)
+	page, data, err := commission.SaveReport(dir, *r, time.Now())
+	if err != nil {
+		return fmt.Errorf("the record cannot be written: %w", err)
+	}
+	_, err = fmt.Fprintf(out, "The record, to print and sign: %s\nThe same for programs: %s\n", page, data)
+	return err
 }
 
 // known reports whether the part is one.
@@ -180,7 +204,7 @@ func (m *commissionCommand) course(ctx context.Context, c console, s *settings.S
 		{Name: "installer", Run: func(ctx context.Context) error {
 			defer cancel()
 			task.Start("reader of the terminal", func(error) { cancel() }, func() { hand.read(c.in) })
-			done = m.go_(ctx, hand, course, s)
+			done = m.go_(ctx, hand, course, s, dir)
 			return nil
 		}},
 	}
@@ -194,13 +218,14 @@ func (m *commissionCommand) course(ctx context.Context, c console, s *settings.S
 	return errors.Join(done, err, w.Close(), d.Close())
 }
 
-// go_ goes through one part, or through all that are open.
-func (m *commissionCommand) go_(ctx context.Context, hand *terminalHand, course *commission.Course, s *settings.Settings) error {
+// go_ goes through one part, or through all that are open; at their end the record is written into dir.
+func (m *commissionCommand) go_(ctx context.Context, hand *terminalHand, course *commission.Course, s *settings.Settings, dir string) error {
 	hand.Say(fmt.Sprintf("The installer's course for %s. %s\n\"later\" at any question leaves a part for another time; Ctrl-C stops the motor, and once more leaves the course.",
 		s.Flume.Name, "As drive manual, local code and electrician say where they say otherwise."))
 	if s.Drive.Backend == "simulated" {
 		hand.Say("SIMULATED: this is training. No motor and no water are there.")
 	}
+	gone := false
 	for _, p := range commission.Parts() {
 		if m.Part != "" && p.ID != m.Part {
 			continue
@@ -232,10 +257,14 @@ func (m *commissionCommand) go_(ctx context.Context, hand *terminalHand, course 
 			return fmt.Errorf("%s: %w", p.Title, err)
 		default:
 			hand.Say(fmt.Sprintf("%s: %s.", p.Title, d.Verdict()))
+			gone = true
 		}
 	}
 	r := course.Record()
-	return listCourse(hand.out, s, &r)
+	if err := listCourse(hand.out, s, &r); err != nil || !gone {
+		return err
+	}
+	return writeRecord(hand.out, dir, &r)
 }
 
 // terminalHand is the installer at a terminal.

@@ -184,6 +184,18 @@ func TestTheCourseOnATerminal(t *testing.T) {
 		if strings.Contains(out, "BAD") {
 			tr.Errorf("something is bad:\n%s", out)
 		}
+		found := regexp.MustCompile(`The record, to print and sign: (\S+)\s+The same for programs: (\S+)`).FindStringSubmatch(out)
+		if found == nil {
+			tr.Fatalf("it does not say where the record is: %s", out[max(0, len(out)-500):])
+		}
+		for _, path := range found[1:] {
+			if text, err := os.ReadFile(path); err != nil || !strings.Contains(string(text), "Odile Farrow") {
+				tr.Errorf("the record %s: %v, %d bytes", path, err, len(text))
+			}
+		}
+		if code, out, errs := typed(tr, "--config", configuration, "commission", "--record"); code != exitOK || !strings.Contains(out, "-2.html") {
+			tr.Errorf("--record: exit %d, %s%s", code, out, errs)
+		}
 		if code, out, errs := typed(tr, "--config", configuration, "commission", "--keep", "--yes"); code != exitOK || !strings.Contains(out, "Done") {
 			tr.Errorf("--keep: exit %d, %s%s", code, out, errs)
 		}
@@ -194,6 +206,9 @@ func TestTheCourseOnATerminal(t *testing.T) {
 		// The simulated water is 3 % slower than the default calibration, and its inertia 5 % more than the configured 0.6 m.
 		if v := s.Model.Steady(s.Drive.Motor.Max).MetresPerSecond(); v < 1.80*0.97*0.97 || v > 1.80*0.97*1.03 || len(s.Calibration.Stations) != 2 {
 			tr.Errorf("calibrated to %.3f m/s at full speed, %d places", v, len(s.Calibration.Stations))
+		}
+		if code, out, errs := typed(tr, "--config", configuration, "commission", "--marks"); code != exitOK || strings.Count(out, "\n") < 10 {
+			tr.Errorf("--marks: exit %d, %s%s", code, out, errs)
 		}
 		if code, out, _ := typed(tr, "--config", configuration, "commission", "--list"); code != exitOK || strings.Contains(out, "open") {
 			tr.Errorf("--list: exit %d, %s", code, out)
@@ -223,6 +238,15 @@ func TestTheCourseCanBeLeft(t *testing.T) {
 	})
 	if code, _, errs := typed(t, "--config", file(t, "flume.toml", lively(t.TempDir())), "commission", "plumbing"); code != exitRefused || !strings.Contains(errs, "first-turn") {
 		t.Errorf("a part that is none: exit %d, %s", code, errs)
+	}
+	if code, _, errs := typed(t, "--config", file(t, "flume.toml", lively(t.TempDir())), "commission", "--record"); code != exitRefused || !strings.Contains(errs, "nothing to record") {
+		t.Errorf("--record before anything was gone through: exit %d, %s", code, errs)
+	}
+	if code, out, errs := typed(t, "commission", "--sheet"); code != exitOK || !strings.Contains(out, "INSTALLATION SHEET") {
+		t.Errorf("--sheet: exit %d, %s%s", code, out, errs)
+	}
+	if code, _, errs := typed(t, "commission", "--marks"); code != exitRefused || !strings.Contains(errs, "no stations") {
+		t.Errorf("--marks without stations: exit %d, %s", code, errs)
 	}
 	if code, _, errs := typed(t, "commission"); code != exitRefused || !strings.Contains(errs, "[store] path") {
 		t.Errorf("without a store: exit %d, %s", code, errs)

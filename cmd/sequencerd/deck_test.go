@@ -66,7 +66,7 @@ func TestADiskThatFailsIsANotice(t *testing.T) {
 	c := place(t)
 	good(t, "swimmers", "--config", c, "add", "Nell Brook")
 	f := newPretend(t, c)
-	h := &house{reload: newReload(c), rec: f.rec}
+	h := &house{settings: f.cfg, reload: newReload(c), rec: f.rec}
 	if all := h.notices(); len(all) != 0 {
 		t.Errorf("a disk that works: %v", all)
 	}

@@ -125,12 +125,27 @@ func (d *display) blockText(s sequencer.Snapshot) string {
 		out += ", " + units.FormatTime(b.Time)
 	}
 	if !b.Rest {
-		out += " at " + pace(b)
+		out += " at " + pace(b) + d.elsewhere(b)
 	}
 	if b.Note != "" {
 		out += " (" + b.Note + ")"
 	}
 	return out
+}
+
+// elsewhere is the same pace at the other places along the flume, where those were measured.
+func (d *display) elsewhere(b schedule.Block) string {
+	var at []string
+	for _, o := range d.l.settings.Calibration.Stations {
+		if o.Share != 1 && !b.TwoPace() {
+			p := o.Speed(b.To.Speed()).Pace(b.To.Unit())
+			at = append(at, o.Name+" "+units.FormatTimeWhole(secondsToDuration(p.Seconds())))
+		}
+	}
+	if len(at) == 0 {
+		return ""
+	}
+	return "; " + strings.Join(at, ", ")
 }
 
 func pace(b schedule.Block) string {

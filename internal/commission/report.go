@@ -113,14 +113,18 @@ type markers struct {
 
 // markers gives the pace at each place for each pace where the water was calibrated; nil where no places were measured.
 func (r *Record) markers() *markers {
-	if len(r.Places) == 0 {
+	return markersOf(r.Places, func(mps float64) bool { return r.Water == nil || r.Water.covers(mps) })
+}
+
+func markersOf(places []PlaceShare, covers func(mps float64) bool) *markers {
+	if len(places) == 0 {
 		return nil
 	}
-	m := &markers{Places: slices.Clone(r.Places)}
+	m := &markers{Places: slices.Clone(places)}
 	slices.SortStableFunc(m.Places, func(a, b PlaceShare) int { return int(1e6 * (a.FromOutlet - b.FromOutlet)) })
 	for s := 70.0; s <= 180; s += step(s) {
 		here := units.PacePer100(s, units.Metre)
-		if v := here.Speed().MetresPerSecond(); r.Water != nil && !r.Water.covers(v) {
+		if !covers(here.Speed().MetresPerSecond()) {
 			m.Left = true
 			continue
 		}

@@ -41,6 +41,10 @@ type flume struct {
 }
 
 func newFlume(blocks []schedule.Block, room int) (*flume, error) {
+	return newFlumeWith(blocks, room, func(c simulated.Config) (drive.Backend, error) { return simulated.New(c) })
+}
+
+func newFlumeWith(blocks []schedule.Block, room int, motor func(simulated.Config) (drive.Backend, error)) (*flume, error) {
 	m, err := water.New([]water.Point{
 		{Motor: units.RPM(300), Water: units.MetresPerSecond(0.34)}, {Motor: units.RPM(900), Water: units.MetresPerSecond(1.09)}, {Motor: units.RPM(1500), Water: units.MetresPerSecond(1.80)},
 	}, units.Metres(2), water.Motor{Min: units.RPM(120), Max: units.RPM(1500), RPMPerSecond: 600})
@@ -56,7 +60,7 @@ func newFlume(blocks []schedule.Block, room int) (*flume, error) {
 	if err != nil {
 		return nil, err
 	}
-	b, err := simulated.New(simulated.Defaults(m))
+	b, err := motor(simulated.Defaults(m))
 	if err != nil {
 		return nil, err
 	}

@@ -2,6 +2,7 @@ package panel
 
 import (
 	"fmt"
+	"math"
 	"testing"
 	"time"
 
@@ -86,7 +87,7 @@ func TestTheDeckIsFit(t *testing.T) {
 		if b == nil {
 			return
 		}
-		r := newRig(t, options{rate: 8})
+		r := newRig(t, options{rate: 8, people: "[[water.station]]\nname = \"here\"\nfrom_outlet_m = 1.5\nshare = 1\n[[water.station]]\nname = \"a metre back\"\nfrom_outlet_m = 2.5\nshare = 0.943\n"})
 		every := func(page, ready string) { fit(b, r, page, "/", ready) }
 		r.must(r.do("lay-out", `"session":"over-and-under","swimmer":"Maren Tolliver"`))
 		r.must(r.do("reset", ""))
@@ -102,7 +103,12 @@ func TestTheDeckIsFit(t *testing.T) {
 		if st.State != run.Running.String() {
 			t.Fatalf("the third block did not come: %s for %s", st.State, st.Reason)
 		}
-		every("running", live)
+		places := r.until("water at both places", func(s *status) bool { return len(s.Places) == 2 && s.Places[0].Pace != nil && s.Places[1].Pace != nil }).Places
+		// The pace is the longer by as much as the water is slower; both are told to a thousandth of a second.
+		if here, back := places[0], places[1]; here.Name != "here" || back.Name != "a metre back" || math.Abs(*back.Pace*0.943-*here.Pace) > 0.002 || here.PaceText == "" {
+			t.Errorf("along the flume %+v", places)
+		}
+		every("running", live+` && /^here \d:\d\d, a metre back \d:\d\d$/.test(document.getElementById("places").innerText)`)
 		for r.do("pause", "").code != 200 { // what was seen grows old eight times as fast here
 			if st := r.status(); st.State != run.Running.String() {
 				t.Fatalf("in place of a pause it is %s for %s", st.State, st.Reason)

@@ -57,7 +57,15 @@ type status struct {
 	Ask     bool     `json:"ask"`
 	Again   bool     `json:"again"` // start with "again" takes up where the last swim was interrupted
 	Confirm bool     `json:"confirm"`
-	May     []string `json:"may"` // the commands that would be taken now
+	Places  []along  `json:"places"` // along the flume, the nearest to the outlet first; empty where no stations were measured
+	May     []string `json:"may"`    // the commands that would be taken now
+}
+
+// along is the water at a place along the flume now.
+type along struct {
+	Name     string   `json:"name"`
+	Pace     *float64 `json:"pace_s_per_100m"` // null under 0.2 m/s
+	PaceText string   `json:"pace_text"`       // per 100 of the session's unit, to the second; empty where null
 }
 
 // block is a block as a person is told of it. Paces are per 100 of the session's unit in the text.
@@ -119,6 +127,7 @@ func (p *Panel) describe(s *sequencer.Snapshot) *status {
 	if l := p.laid.Load(); l != nil && l.profile == s.Profile {
 		st.Session, st.Confirm = l.name, l.confirm
 	}
+	st.Places = p.along(s)
 	p.blocks(st, s)
 	if s.Cue != cue.None {
 		a := announce{Cue: s.Cue.String(), At: s.CueAt.Milliseconds()}
@@ -128,6 +137,19 @@ func (p *Panel) describe(s *sequencer.Snapshot) *status {
 		st.Announce = &a
 	}
 	return st
+}
+
+func (p *Panel) along(s *sequencer.Snapshot) []along {
+	out := []along{}
+	for _, o := range p.cfg.Settings.Calibration.Stations {
+		one := along{Name: o.Name}
+		if v := o.Speed(s.Water); v.MetresPerSecond() >= showPace {
+			pace := v.Pace(s.Unit)
+			one.Pace, one.PaceText = number(v.Pace(units.Metre).Seconds()), units.FormatTimeWhole(time.Duration(pace.Seconds()*float64(time.Second)))
+		}
+		out = append(out, one)
+	}
+	return out
 }
 
 // blocks tells what is swum now and next, and where on the plan that is.

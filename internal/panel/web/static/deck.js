@@ -20,7 +20,7 @@ function show(s) {
     const seen = live.lastContact();
     write("stale-what", seen ? say("stale", { time: seen.toLocaleTimeString() }) : say("stale.first"));
     $("stale-more").hidden = !seen;
-    for (const id of ["pace", "left", "next", "swum-time", "swum-distance", "water", "place", "session"]) write(id, "–");
+    for (const id of ["pace", "left", "next", "swum-time", "swum-distance", "water", "places", "place", "session"]) write(id, "–");
     document.body.dataset.state = "";
     write("state", say("state.none"));
     $("faults").replaceChildren();
@@ -39,6 +39,9 @@ function show(s) {
   write("swum-time", clock(s.elapsed_s) + (s.blocks > 1 ? " " + say("deck.total", { time: clock(s.total_s), distance: distance(s.total_m, s.unit) }) : ""));
   write("swum-distance", distance(s.distance_m, s.unit));
   write("water", s.water_mps.toFixed(2) + " m/s" + (s.pace_text ? ` (${s.pace_text.replace(/\.\d$/, "")})` : ""));
+  const places = s.places.filter((p) => p.pace_text);
+  $("along").hidden = !places.length;
+  write("places", places.map((p) => `${p.name} ${p.pace_text}`).join(", "));
   $("nudged").hidden = !s.nudge_s;
   write("nudge", (s.nudge_s > 0 ? "+" : "−") + Math.abs(s.nudge_s) + " s");
   const resting = stillFrom.includes(s.state) || (s.now && s.now.rest);

@@ -1,0 +1,65 @@
+package main
+
+import (
+	"regexp"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/settings"
+)
+
+// TestTheAgeOfTheCalibration: a day more than is allowed is a notice; a clock that was never set, and a calibration of no known day, are none.
+func TestTheAgeOfTheCalibration(t *testing.T) {
+	const dated = "[water]\ncalibrated_on = \"2024-05-01\"\nrecalibrate_after_days = 100\n"
+	for _, c := range []struct {
+		name, text string
+		now        time.Time
+		want       fault.Code
+	}{
+		{"the last day", dated, time.Date(2024, 8, 9, 0, 0, 0, 0, time.UTC), ""},
+		{"the day after", dated, time.Date(2024, 8, 9, 1, 0, 0, 0, time.UTC), fault.CalibrationOld},
+		{"a clock of 1970", dated, time.Unix(5000, 0), ""},
+		{"never", strings.Replace(dated, "100", "0", 1), time.Date(2034, 8, 9, 0, 0, 0, 0, time.UTC), ""},
+		{"of no known day", "", time.Date(2034, 8, 9, 0, 0, 0, 0, time.UTC), ""},
+	} {
+		s, err := settings.Parse("c.toml", []byte(c.text), config.Default())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := outdated(s, c.now); got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+// TestAnOldCalibrationIsTold: in the log, on the deck, by the doctor and in the list of the course, with what to do.
+func TestAnOldCalibrationIsTold(t *testing.T) {
+	t.Parallel()
+	const old = "[water]\ncalibrated_on = \"2019-05-01\"\n"
+	try(t, func(tr *trial) {
+		dir := t.TempDir()
+		p, _ := daemon(tr, dir, old)
+		cfg := dir + "/flume.toml"
+		p.found(regexp.MustCompile(`the deck panel is on" address=(\S+)`))
+		if _, faults := faultsShown(tr, p); !strings.Contains(faults, `{"code":"calibration-old","level":"notice"`) {
+			tr.Errorf("the deck is told %s", faults)
+		}
+		for _, want := range []string{"the calibration is old", "[calibration-old]", "measured=2019-05-01"} {
+			if !strings.Contains(p.output(), want) {
+				tr.Errorf("the log does not say %q: %s", want, p.output())
+			}
+		}
+		if _, out, _ := typed(tr, "--config", cfg, "doctor"); !strings.Contains(out, "calibrated on 2019-05-01; that is good until 2020-04-30") || !strings.Contains(out, "sequencerd commission water") {
+			tr.Errorf("the doctor says\n%s", out)
+		}
+		if code, out, errs := typed(tr, "--config", cfg, "commission", "--list"); code != exitOK || !strings.Contains(out, "good until 2020-04-30") || !strings.Contains(out, "[calibration-old]") {
+			tr.Errorf("the list: %d\n%s%s", code, out, errs)
+		}
+		p.signal(syscall.SIGTERM)
+		p.ends(exitOK)
+	})
+}
