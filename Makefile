@@ -1,6 +1,6 @@
 # Shorthands. Nothing here is needed to build or test: "go build ./cmd/sequencerd" and "go test -p 1 ./..." do.
 
-.PHONY: check test race bench fuzz faults demo-links board-test build cross packages package-test service-test clean
+.PHONY: check test race bench bench-compare fuzz faults demo-links board-test build cross packages package-test service-test clean
 
 FUZZTIME ?= 10s
 
@@ -13,8 +13,17 @@ test:
 race:
 	go test -race ./...
 
-bench: ## the figures in DEVELOPERS.md
-	go test -run '^$$' -bench . -benchmem ./...
+bench: ## the table of docs/figures.md: goal, figure, yardstick. Ten minutes, on a machine with nothing else to do; as root also at the service's priority
+	go run ./internal/figures -out bin/figures.md
+
+BASE ?= HEAD~1
+
+bench-compare: ## the benchmarks of BASE beside those of the tree as it is, by benchstat
+	@rm -rf bin/base && git worktree prune && git worktree add -q --detach bin/base $(BASE)
+	cd bin/base && go test -run '^$$' -bench . -benchmem -count 6 ./internal/ramp ./internal/sequencer ./internal/rehearse ./internal/schedule >../base.txt
+	go test -run '^$$' -bench . -benchmem -count 6 ./internal/ramp ./internal/sequencer ./internal/rehearse ./internal/schedule >bin/now.txt
+	@git worktree remove --force bin/base
+	go tool benchstat bin/base.txt bin/now.txt
 
 fuzz: ## each fuzz test for FUZZTIME
 	@set -e; for p in $$(go list ./...); do \

@@ -92,6 +92,7 @@ var rooms = []room{
 	{path: program, job: "command line and wiring only", all: true},
 	{path: "internal/board", job: "the whole thing on a virtual board with a stock kernel, pressed and broken from outside; tests only"},
 	{path: guest, job: "the first process of the virtual board: a service manager as small as can be"},
+	{path: "internal/figures", job: "the table of how good it is: goal, figure, yardstick; measures, and is no part of the program"},
 	{path: "internal/faults", job: "faults against the real program as a process, a motor as another process for witness; tests only"},
 	{path: "deploy/deb", job: "builds the Debian packages, with what they owe to others"},
 	{path: "deploy/trial", job: "tries the packages in a minimal Debian: unpacked, under a real systemd, swum, hung, upgraded, purged", imports: []string{fault}},
