@@ -10,6 +10,7 @@ require (
 	github.com/coreos/go-systemd/v22 v22.7.0
 	github.com/eclipse/paho.mqtt.golang v1.5.1
 	github.com/prometheus/client_golang v1.25.0
+	github.com/rogpeppe/go-internal v1.16.0
 	github.com/simonvetter/modbus v1.6.4
 	go.uber.org/goleak v1.3.0
 	golang.org/x/net v0.59.0

@@ -51,7 +51,7 @@ const (
 	guest     = "internal/board/guest"
 )
 
-// rooms is the whole house, some of it not built yet. A package that is not here fails the test.
+// rooms is the whole house. A package that is not here fails the test.
 var rooms = []room{
 	{path: units, pure: true, job: "speed, distance, pace, motor speed: opaque types, parsed and printed"},
 	{path: fault, pure: true, job: "every sentence shown to a person: code, what happened, what the water does now, what to do"},
@@ -161,6 +161,7 @@ var libraries = []library{
 	{"periph.io/x/host/v3", []string{wall}, "pins on Linux"},
 	{"zombiezen.com/go/sqlite", []string{store}, "SQLite without C"},
 	{"pgregory.net/rapid", nil, "property tests"},
+	{"github.com/rogpeppe/go-internal", nil, "command lines of the documents, run as scripts"},
 	{"go.uber.org/goleak", nil, "goroutines left behind by a test"},
 }
 

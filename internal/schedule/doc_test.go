@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-var fenced = regexp.MustCompile("(?s)```(\\w+)\n(.*?)```")
+var fenced = regexp.MustCompile("(?s)```(\\w+)[^\n]*\n(.*?)```")
 
 // TestTheGuideIsRight: every example of docs/lines.md is read as it says, every wrong one is refused, and its grammar names each word it uses.
 func TestTheGuideIsRight(t *testing.T) {
@@ -36,6 +36,26 @@ func TestTheGuideIsRight(t *testing.T) {
 	}
 	if n["lines"] < 40 || n["wrong"] < 10 || n["toml"] == 0 || n["ebnf"] == 0 {
 		t.Errorf("too few examples: %v", n)
+	}
+}
+
+// TestTheCoachsTableIsRight: each line that docs/coaches.md proposes is one.
+func TestTheCoachsTableIsRight(t *testing.T) {
+	text, err := os.ReadFile("../../docs/coaches.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, table, _ := strings.Cut(string(text), "| you want | write |\n|---|---|\n")
+	table, _, _ = strings.Cut(table, "\n\n")
+	n := 0
+	for _, m := range regexp.MustCompile("`([^`]+)`").FindAllStringSubmatch(table, -1) {
+		n++
+		if _, err := Parse("guide", []byte(lined(m[1]))); err != nil {
+			t.Errorf("%q: %v", m[1], err)
+		}
+	}
+	if n < 10 {
+		t.Errorf("only %d lines found: is the table still there?", n)
 	}
 }
 

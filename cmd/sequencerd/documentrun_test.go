@@ -1,0 +1,164 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"os/exec"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// asFile puts a file of the document where it says: file TEXT NAME. That of the service is the one which the program then reads.
+func asFile(ts *testscript.TestScript, _ bool, args []string) {
+	path := ts.MkAbs(args[1])
+	ts.Check(os.WriteFile(path, []byte(strings.ReplaceAll(ts.ReadFile(args[0]), work, ts.Getenv("WORK"))), 0o600))
+	if strings.HasSuffix(path, "/etc/sequencerd/sequencerd.toml") {
+		ts.Setenv("SEQUENCERD_CONFIG", path)
+	}
+}
+
+// ends types a command line: ends CODE PROGRAM ARG… . Where the guard rightly stopped it because this machine was late, it is tried again.
+func ends(ts *testscript.TestScript, _ bool, args []string) {
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	for try := 1; ; try++ {
+		code, err := exitOK, ts.Exec(args[1], args[2:]...)
+		var exit *exec.ExitError
+		if errors.As(err, &exit) {
+			code = exit.ExitCode()
+		} else {
+			ts.Check(err)
+		}
+		if code == want {
+			return
+		}
+		if said := ts.ReadFile("stdout") + ts.ReadFile("stderr"); try == 5 || !late(said) {
+			ts.Fatalf("exit %d, wanted %d", code, want)
+		}
+	}
+}
+
+// late says whether the machine was too busy to swim on.
+func late(said string) bool {
+	return regexp.MustCompile(`\[(feedback-old|link-lost|link-settling|tick-late|loop-silent)\]`).MatchString(said)
+}
+
+// into puts what the last line wrote into a file, as > does.
+func into(ts *testscript.TestScript, _ bool, args []string) {
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(ts.ReadFile("stdout")), 0o600))
+}
+
+// shows holds what the last line wrote, on both outputs, to what the document shows.
+func shows(ts *testscript.TestScript, _ bool, args []string) {
+	shown := pattern(ts.ReadFile(args[0]))
+	out, errs := ts.ReadFile("stdout"), ts.ReadFile("stderr")
+	if folder := ts.Getenv("WORK"); !shown.MatchString(tidy(out+errs, folder)) && !shown.MatchString(tidy(errs+out, folder)) {
+		ts.Fatalf("the document shows\n%s\nand it is\n%s", ts.ReadFile(args[0]), tidy(out+errs, folder))
+	}
+}
+
+// pattern is what a document shows: … alone on a line is any number of lines, and elsewhere anything within the line.
+func pattern(shown string) *regexp.Regexp {
+	var b strings.Builder
+	b.WriteString(`(?s)\A`)
+	for line := range strings.SplitSeq(strings.TrimRight(shown, "\n"), "\n") {
+		if strings.TrimSpace(line) == "…" {
+			b.WriteString(`(?:[^\n]*\n)*`)
+			continue
+		}
+		b.WriteString(strings.ReplaceAll(regexp.QuoteMeta(strings.TrimRight(line, " ")), "…", `[^\n]*`) + `\n`)
+	}
+	return regexp.MustCompile(b.String() + `\z`)
+}
+
+// tidy is what was written as a document has it: no blanks at the end of lines, folders where they are on a computer beside a flume.
+func tidy(text, folder string) string {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		b.WriteString(strings.TrimRight(strings.ReplaceAll(line, folder, ""), " \n") + "\n")
+	}
+	return b.String()
+}
+
+type lastingKeyType struct{}
+
+var lastingKey lastingKeyType
+
+// begun are the commands of one script that go on.
+type begun struct {
+	env   []string
+	work  string
+	goOn  []*exec.Cmd
+	names []string
+}
+
+// lasts begins a command that goes on, and waits until it has said what the document shows, or anything: lasts FILE PROGRAM ARG… .
+func lasts(ts *testscript.TestScript, _ bool, args []string) {
+	b := ts.Value(lastingKey).(*begun)
+	program, err := exec.LookPath(b.work + "/.bin/" + args[1])
+	ts.Check(err)
+	shown := ts.ReadFile(args[0])
+	if strings.TrimSpace(shown) == "" {
+		shown = "…"
+	}
+	said := &listener{folder: b.work, wanted: pattern(shown), heard: make(chan struct{})}
+	cmd := exec.Command(program, args[2:]...)
+	configuration := ts.Getenv("SEQUENCERD_CONFIG")
+	if args[2] == "serve" && configuration == "" { // others may listen on the port of the default
+		configuration = b.work + "/.free-port.toml"
+		ts.Check(os.WriteFile(configuration, []byte("[panel]\nlisten = \"127.0.0.1:0\"\n"), 0o600))
+	}
+	cmd.Dir, cmd.Env, cmd.Stdout, cmd.Stderr = b.work, append(b.env, "SEQUENCERD_CONFIG="+configuration), said, said
+	ts.Check(cmd.Start())
+	b.goOn, b.names = append(b.goOn, cmd), append(b.names, strings.Join(args[1:], " "))
+	ts.Defer(func() { cmd.Process.Kill() })
+	select {
+	case <-said.heard:
+	case <-time.After(patience):
+		ts.Fatalf("the document shows\n%s\nand it is\n%s", shown, said.text())
+	}
+}
+
+// interrupt ends all that goes on, as Ctrl-C does; all have to end well.
+func interrupt(ts *testscript.TestScript, _ bool, _ []string) {
+	b := ts.Value(lastingKey).(*begun)
+	for i, cmd := range b.goOn {
+		ts.Check(cmd.Process.Signal(os.Interrupt))
+		if err := cmd.Wait(); err != nil {
+			ts.Fatalf("%s: interrupted, it ends with %v\n%s", b.names[i], err, cmd.Stdout.(*listener).text())
+		}
+	}
+}
+
+// listener hears what a command says, until it is what was wanted.
+type listener struct {
+	mu     sync.Mutex
+	folder string
+	said   bytes.Buffer
+	wanted *regexp.Regexp
+	heard  chan struct{}
+	done   bool
+}
+
+func (l *listener) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.said.Write(p)
+	if whole := l.said.Bytes(); !l.done && bytes.HasSuffix(whole, []byte("\n")) && l.wanted.MatchString(tidy(string(whole), l.folder)) {
+		l.done = true
+		close(l.heard)
+	}
+	return len(p), nil
+}
+
+func (l *listener) text() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return tidy(l.said.String(), l.folder)
+}
