@@ -227,13 +227,14 @@ func (s *script) typed(n int, name string, st step) error {
 		fmt.Fprintf(&s.commands, "lasts %d%s\n", n, line)
 		return nil
 	}
-	fmt.Fprintf(&s.commands, "ends %d%s\n", st.code, line)
+	shown := "-"
+	if st.shown {
+		shown = fmt.Sprint(n)
+		fmt.Fprintf(&s.files, "-- %d --\n%s", n, st.text)
+	}
+	fmt.Fprintf(&s.commands, "ends %d %s%s\n", st.code, shown, line)
 	if out != "" {
 		fmt.Fprintf(&s.commands, "into %s\n", quoted(here(out)))
-	}
-	if st.shown {
-		fmt.Fprintf(&s.files, "-- %d --\n%s", n, st.text)
-		fmt.Fprintf(&s.commands, "shows %d\n", n)
 	}
 	return nil
 }

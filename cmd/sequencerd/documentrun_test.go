@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	"os/exec"
 	"regexp"
@@ -23,44 +24,51 @@ func asFile(ts *testscript.TestScript, _ bool, args []string) {
 	}
 }
 
-// ends types a command line: ends CODE PROGRAM ARG… . Where the guard rightly stopped it because this machine was late, it is tried again.
+// ends types a command line, and holds its code and what it writes to what the document shows: ends CODE SHOWN PROGRAM ARG…, SHOWN being a file, or - where
+// nothing is shown. Where this machine was too late for a line to a drive, it is tried again.
 func ends(ts *testscript.TestScript, _ bool, args []string) {
 	want, err := strconv.Atoi(args[0])
 	ts.Check(err)
 	for try := 1; ; try++ {
-		code, err := exitOK, ts.Exec(args[1], args[2:]...)
+		code, err := exitOK, ts.Exec(args[2], args[3:]...)
 		var exit *exec.ExitError
 		if errors.As(err, &exit) {
 			code = exit.ExitCode()
 		} else {
 			ts.Check(err)
 		}
-		if code == want {
+		differs := shows(ts, args[1])
+		if code != want {
+			differs = fmt.Sprintf("exit %d, wanted %d", code, want)
+		}
+		if differs == "" {
 			return
 		}
-		if said := ts.ReadFile("stdout") + ts.ReadFile("stderr"); try == 5 || !late(said) {
-			ts.Fatalf("exit %d, wanted %d", code, want)
+		if said := ts.ReadFile("stdout") + ts.ReadFile("stderr"); try == 5 || !late.MatchString(said) {
+			ts.Fatalf("%s", differs)
 		}
 	}
 }
 
-// late says whether the machine was too busy to swim on.
-func late(said string) bool {
-	return regexp.MustCompile(`\[(feedback-old|link-lost|link-settling|tick-late|loop-silent)\]`).MatchString(said)
+// late is what is said where the machine was too busy to speak with a drive in time.
+var late = regexp.MustCompile(`\[(feedback-old|link-lost|link-settling|tick-late|loop-silent)\]|no answer`)
+
+// shows says how what was written, on both outputs, differs from what the document shows.
+func shows(ts *testscript.TestScript, file string) string {
+	if file == "-" {
+		return ""
+	}
+	shown := pattern(ts.ReadFile(file))
+	out, errs := ts.ReadFile("stdout"), ts.ReadFile("stderr")
+	if folder := ts.Getenv("WORK"); !shown.MatchString(tidy(out+errs, folder)) && !shown.MatchString(tidy(errs+out, folder)) {
+		return fmt.Sprintf("the document shows\n%s\nand it is\n%s", ts.ReadFile(file), tidy(out+errs, folder))
+	}
+	return ""
 }
 
 // into puts what the last line wrote into a file, as > does.
 func into(ts *testscript.TestScript, _ bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(ts.ReadFile("stdout")), 0o600))
-}
-
-// shows holds what the last line wrote, on both outputs, to what the document shows.
-func shows(ts *testscript.TestScript, _ bool, args []string) {
-	shown := pattern(ts.ReadFile(args[0]))
-	out, errs := ts.ReadFile("stdout"), ts.ReadFile("stderr")
-	if folder := ts.Getenv("WORK"); !shown.MatchString(tidy(out+errs, folder)) && !shown.MatchString(tidy(errs+out, folder)) {
-		ts.Fatalf("the document shows\n%s\nand it is\n%s", ts.ReadFile(args[0]), tidy(out+errs, folder))
-	}
 }
 
 // pattern is what a document shows: … alone on a line is any number of lines, and elsewhere anything within the line.

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -95,7 +96,7 @@ func TestTheDocumentsDoWhatTheySay(t *testing.T) {
 		}
 	}
 	testscript.Run(t, testscript.Params{Files: scripts, Setup: beside(t, tree), RequireExplicitExec: true, Cmds: map[string]func(*testscript.TestScript, bool, []string){
-		"file": asFile, "ends": ends, "shows": shows, "into": into, "lasts": lasts, "interrupt": interrupt,
+		"file": asFile, "ends": ends, "into": into, "lasts": lasts, "interrupt": interrupt,
 	}})
 }
 
@@ -155,24 +156,19 @@ func named(words []string) error {
 	for _, w := range words {
 		if flag, ok := strings.CutPrefix(w, "--"); ok {
 			flag, _, _ = strings.Cut(flag, "=")
-			known := false
-			for _, f := range flags {
-				known = known || f.Name == flag
-			}
-			if !known && flag != "help" {
+			if flag != "help" && !slices.ContainsFunc(flags, func(f *kong.Flag) bool { return f.Name == flag }) {
 				return fmt.Errorf("%s has no flag --%s", node.FullPath(), flag)
 			}
 			continue
 		}
-		for _, c := range node.Children {
-			if c.Name == w {
-				node, flags = c, append(flags, c.Flags...)
-				break
-			}
+		i := slices.IndexFunc(node.Children, func(c *kong.Node) bool { return c.Name == w })
+		switch {
+		case i >= 0:
+			node = node.Children[i]
+			flags = append(flags, node.Flags...)
+		case len(node.Children) > 0 && regexp.MustCompile(`^[a-z-]+$`).MatchString(w):
+			return fmt.Errorf("%s has no command %s", node.FullPath(), w)
 		}
-	}
-	if node == k.Model.Node && len(words) > 0 && regexp.MustCompile(`^[a-z-]+$`).MatchString(words[0]) && !strings.HasPrefix(words[0], "-") {
-		return fmt.Errorf("sequencerd has no command %s", words[0])
 	}
 	return nil
 }
