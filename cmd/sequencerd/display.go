@@ -25,6 +25,8 @@ type display struct {
 	out  io.Writer
 	live bool
 	l    *loaded
+	plan run.Plan // what is swum; with turns, each block as it was asked of whoever swam it
+	next string   // who swims next; empty without turns
 
 	block     int // last one told
 	state     run.State
@@ -34,12 +36,14 @@ type display struct {
 }
 
 func newDisplay(out io.Writer, live bool, l *loaded) *display {
-	return &display{out: out, live: live, l: l, block: -1}
+	return &display{out: out, live: live, l: l, plan: l.plan, block: -1}
 }
 
-func (d *display) begin(simulated bool) {
+func (d *display) begin(simulated bool, shared *turns) {
 	d.simulated = simulated
-	fmt.Fprintf(d.out, "%s\n", d.l.summary())
+	if shared == nil {
+		fmt.Fprintf(d.out, "%s\n", d.l.summary())
+	}
 	if simulated {
 		fmt.Fprintln(d.out, "SIMULATED drive: no real water moves.")
 	}
@@ -47,6 +51,40 @@ func (d *display) begin(simulated bool) {
 		fmt.Fprintln(d.out, "space: pause, resume; next in an open block   n: next   +: slower   -: faster")
 		fmt.Fprintln(d.out, "Ctrl-C: come to rest; twice: stop at once   any other key: still there")
 	}
+	if shared != nil {
+		d.next = shared.next().person.Name
+		fmt.Fprintln(d.out, "s: in a pause, and at the end, the next swimmer")
+	}
+}
+
+// takesOver shows that somebody else swims from here on, or all of it anew.
+func (d *display) takesOver(l *loaded, block int, anew bool, next string) {
+	plan := l.plan.Copy()
+	text := l.person.Name + " begins."
+	if !anew {
+		copy(plan.Blocks[:min(block, len(plan.Blocks))], d.plan.Blocks)
+		text = l.person.Name + " swims on. Space resumes after five seconds; s gives the water to " + next + "."
+	}
+	d.l, d.plan, d.next, d.block = l, plan, next, -1
+	if !l.threshold.IsZero() {
+		text = "Threshold " + l.threshold.In(l.session.Unit).String() + ": " + text
+	}
+	d.say(text)
+}
+
+// between sums up a swim that is over while others wait for theirs.
+func (d *display) between(s sequencer.Snapshot, results []run.Result, t *turns) {
+	var b strings.Builder
+	if s.State == run.Finished {
+		rehearse.WriteSwum(&b, d.plan, results, d.simulated)
+	} else {
+		b.WriteString("The start was taken back.\n")
+	}
+	fmt.Fprintf(&b, "s: %s starts it   space: %s starts it again   Ctrl-C: the end", t.next().person.Name, t.now().person.Name)
+	for _, line := range strings.Split(b.String(), "\n") {
+		d.say(line)
+	}
+	d.block = -1
 }
 
 // say puts a line above the live line.
@@ -93,7 +131,11 @@ func (d *display) stateText(s sequencer.Snapshot) string {
 	case run.Pausing:
 		return at + "  Pausing: the water comes to rest."
 	case run.Paused:
-		return at + "  Paused: the motor is off; what still moves runs out. Space resumes after five seconds."
+		text := at + "  Paused: the motor is off; what still moves runs out. Space resumes after five seconds."
+		if d.next != "" {
+			text += " s: " + d.next + " swims on."
+		}
+		return text
 	case run.Stopping:
 		if s.Block == s.Blocks {
 			return at + "  Last block done; the water runs out."
@@ -224,7 +266,7 @@ func (d *display) end(s sequencer.Snapshot, results []run.Result, asked []time.D
 		fmt.Fprint(d.out, "\r\x1b[K")
 	}
 	fmt.Fprintln(d.out)
-	rehearse.WriteSwum(d.out, d.l.plan, results, d.simulated)
+	rehearse.WriteSwum(d.out, d.plan, results, d.simulated)
 	if len(asked) > 0 {
 		times := make([]string, len(asked))
 		for i, t := range asked {

@@ -110,7 +110,8 @@ func (l *loaded) remarkLength() {
 // guard is what the guard needs for this swimmer. A change is never cleared with more acceleration than a tenth above the comfort limit.
 func (l *loaded) guard() safety.Config {
 	s, top := l.settings, l.settings.Ceiling(l.person)
-	down := top.MetresPerSecond()/s.Limits.Decel.MetresPerSecond2() + 2*s.Limits.Decel.MetresPerSecond2()/s.Limits.Jerk.MetresPerSecond3()
+	fastest := s.Ceiling(settings.Person{}) // somebody else may be laid out later
+	down := fastest.MetresPerSecond()/s.Limits.Decel.MetresPerSecond2() + 2*s.Limits.Decel.MetresPerSecond2()/s.Limits.Jerk.MetresPerSecond3()
 	return safety.Config{
 		Cap:         top,
 		MaxAccel:    units.MetresPerSecond2(1.1 * s.Limits.Accel.MetresPerSecond2()),

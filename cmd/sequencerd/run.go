@@ -24,6 +24,8 @@ type runCommand struct {
 	Rate int    `default:"1" help:"On the simulated drive: this many times faster than real time, 1 to 1000."`
 	Yes  bool   `help:"Swim it although it warns of something."`
 
+	Turns []string `placeholder:"NAME,NAME" help:"Several swimmers share the water, in this order, the first to begin: the key s gives it to the next, in a pause or at the end."`
+
 	Uncommissioned bool `help:"An installer swims a real drive before its safety part is passed, at 0.5 m/s at most."`
 
 	Record bool `help:"Keep what is swum, although the configuration names no [store] path."`
@@ -32,6 +34,9 @@ type runCommand struct {
 func (r *runCommand) Validate() error {
 	if r.Rate < 1 || r.Rate > 1000 {
 		return fmt.Errorf("--rate %d: allowed is 1 to 1000", r.Rate)
+	}
+	if len(r.Turns) == 1 {
+		return errors.New("--turns: allowed are two names and more, as in --turns \"Maren Tolliver,Jonah Reyes-Birch\"")
 	}
 	return nil
 }
@@ -46,14 +51,24 @@ type swim struct {
 	lost  *task.Failures // of who reads them
 	sigs  <-chan os.Signal
 	asked []time.Duration
+	turns *turns // nil where one person swims
 
 	ending int // how often somebody asked to end
 	last   sequencer.Snapshot
+	told   bool // the summary of the swim that is over
 }
 
 func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) error {
 	line.uncommissioned = r.Uncommissioned
+	terminal := term.IsTerminal(int(c.in.Fd())) && isTerminal(c.out)
+	if err := r.mayTakeTurns(line, terminal); err != nil {
+		return err
+	}
 	l, err := load(line, r.File)
+	if err != nil {
+		return err
+	}
+	shared, err := l.taking(r.Turns)
 	if err != nil {
 		return err
 	}
@@ -63,9 +78,10 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	if b := l.settings.Drive.Backend; r.Rate > 1 && b != "simulated" {
 		return fmt.Errorf("--rate %d: allowed on the simulated drive only, and this one is %q", r.Rate, b)
 	}
-	terminal := term.IsTerminal(int(c.in.Fd())) && isTerminal(c.out)
 	if !terminal || r.Rate > 1 {
-		l.plan = l.plan.ByItself()
+		for _, one := range shared.everybody(l) {
+			one.plan = one.plan.ByItself()
+		}
 	}
 	d, err := l.openDrive()
 	if err != nil {
@@ -82,13 +98,18 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 		defer rec.close()
 		events = rec.events
 	}
-	s := &swim{loaded: l, rate: r.Rate, show: newDisplay(c.out, terminal, l), lost: task.NewFailures()}
+	s := &swim{loaded: l, rate: r.Rate, show: newDisplay(c.out, terminal, l), turns: shared, lost: task.NewFailures()}
 	s.seq = sequencer.New(sequencer.Config{
 		Drive: d, Model: l.settings.Model, Planner: l.planner, Unit: l.session.Unit, Safety: l.guard(), Inline: inline, NoCountIn: r.Rate > 1, Events: events,
 	}, r.Rate)
-	s.show.begin(d.Simulated())
-	if err := l.confirm(c, terminal, d.Simulated() || r.Yes); err != nil {
-		return err
+	s.show.begin(d.Simulated(), shared)
+	for _, one := range shared.everybody(l) {
+		if shared != nil {
+			fmt.Fprintf(c.out, "%s: %s\n", one.person.Name, one.summary())
+		}
+		if err := one.confirm(c, terminal, d.Simulated() || r.Yes); err != nil {
+			return err
+		}
 	}
 
 	sigs := make(chan os.Signal, 4)
@@ -120,7 +141,9 @@ func (r *runCommand) Run(ctx context.Context, c console, line *commandLine) erro
 	if err != nil {
 		return err
 	}
-	s.show.end(s.last, s.seq.Results(), s.asked)
+	if !s.told {
+		s.show.end(s.last, s.seq.Results(), s.asked)
+	}
 	if rec != nil {
 		rec.told(c.out)
 	}
@@ -162,6 +185,9 @@ func (s *swim) follow(ctx context.Context) error {
 		s.show.update(snap)
 		if s.over(snap) {
 			return nil
+		}
+		if err := s.betweenTurns(ctx, snap); err != nil {
+			return err
 		}
 		if snap.Ask && s.rate > 1 { // nobody sits there at another rate; the one who is asked is taken to answer
 			s.asked = append(s.asked, snap.Elapsed)
@@ -231,7 +257,7 @@ var errNotStarted = refused{exitByPerson, errors.New("ended before the start; no
 func (s *swim) over(snap sequencer.Snapshot) bool {
 	switch snap.State {
 	case run.Finished, run.Ready:
-		return true
+		return s.turns == nil || s.ending > 0
 	case run.Stopped:
 		return snap.Motor.RPM() < 1 || snap.Drive.Link != nil
 	}
@@ -258,6 +284,13 @@ func (s *swim) key(ctx context.Context, k byte) {
 			cmd.What = run.Pause
 		case snap.State == run.CountIn:
 			cmd.What = run.Start // takes it back
+		case !snap.State.Under():
+			cmd.What = run.Start // the same swimmer once more
+		}
+	case 's':
+		if s.turns != nil {
+			s.handOver(ctx)
+			return
 		}
 	case 'n':
 		cmd.What = run.Skip
@@ -293,20 +326,21 @@ func (s *swim) softly(ctx context.Context) {
 }
 
 func (s *swim) finish(ctx context.Context) {
-	if s.last.State == run.Stopping || s.last.State == run.Stopped {
+	if s.last.State == run.Stopping || !s.last.State.Under() {
 		return
 	}
 	s.do(ctx, sequencer.Command{What: run.Finish})
 	s.show.say("Coming to rest. Once more Ctrl-C stops the motor at once.")
 }
 
-// do gives a command; what is refused is told, and changes nothing.
-func (s *swim) do(ctx context.Context, cmd sequencer.Command) {
+// do gives a command, and reports whether it was taken; what is refused is told, and changes nothing.
+func (s *swim) do(ctx context.Context, cmd sequencer.Command) bool {
 	err := s.seq.Do(ctx, cmd)
 	var f fault.Fault
 	if errors.As(err, &f) && cmd.What != run.Here {
 		s.show.say(f.Text())
 	}
+	return err == nil
 }
 
 // outcome is the exit code: by whom the swim was ended.

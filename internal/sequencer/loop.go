@@ -188,6 +188,15 @@ func (s *Sequencer) publish() {
 	}
 }
 
+// ResultsSoFar are what was swum of each block by now.
+func (s *Sequencer) ResultsSoFar(ctx context.Context) (all []run.Result, err error) {
+	err = s.between(ctx, func(c *Core) error {
+		all = c.Results()
+		return nil
+	})
+	return all, err
+}
+
 // Results are what was swum of each block; Run must have returned.
 func (s *Sequencer) Results() []run.Result {
 	<-s.done
