@@ -15,7 +15,7 @@ import (
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
-	"flume.example/sequencerd/internal/safety"
+	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/sequencer"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/task"
@@ -126,12 +126,12 @@ func (driveRegistersCommand) Run(c console, line *commandLine) error {
 	return err
 }
 
-// bench is a drive and its wall under the guard, without a swim.
+// bench is a drive and its wall under loop and guard, without a swim.
 type bench struct {
 	settings *settings.Settings
 	drive    *drive.Drive
 	wall     *wall.Wall
-	begin    time.Time
+	seq      *sequencer.Sequencer
 }
 
 func openBench(line *commandLine) (*bench, error) {
@@ -147,7 +147,10 @@ func openBench(line *commandLine) (*bench, error) {
 	if err != nil {
 		return nil, errors.Join(err, d.Close())
 	}
-	return &bench{settings: s, drive: d, wall: w, begin: time.Now()}, nil
+	guard := (&loaded{settings: s}).guard()
+	guard.Uncommissioned = true
+	seq := sequencer.New(sequencer.Config{Drive: d, Model: s.Model, Safety: guard, Wall: w}, 1)
+	return &bench{settings: s, drive: d, wall: w, seq: seq}, nil
 }
 
 func (b *bench) close() error { return errors.Join(b.wall.Close(), b.drive.Close()) }
@@ -168,6 +171,7 @@ func (b *bench) run(ctx context.Context, do func(context.Context) error) error {
 	var done error // told to the person, and no failure of the program
 	err := task.Run(ctx, b.drive.Stop,
 		task.Task{Name: "drive", Run: b.drive.Run},
+		task.Task{Name: "loop", Run: b.seq.Run},
 		task.Task{Name: "wall", Run: b.wall.Run},
 		task.Task{Name: "installer", Run: func(ctx context.Context) error { defer cancel(); done = do(ctx); return nil }},
 	)
@@ -195,55 +199,52 @@ func (b *bench) answers(ctx context.Context) (drive.Report, error) {
 	return r, fmt.Errorf("the drive does not answer: %w", errors.Join(r.Link, fault.Of(fault.LinkLost)))
 }
 
-func (b *bench) facts() *safety.Facts {
-	now := time.Since(b.begin)
-	r := b.drive.Report()
-	return &safety.Facts{Now: now, Wall: b.wall.Facts(now), Drive: safety.DriveFacts{
-		Reads: r.Reads, At: now - (r.Now - r.At), Motor: r.Motor, Ordered: r.Ordered, Lost: r.Link != nil, Fault: r.Fault != "",
-		Stops: r.Stops, Latched: r.Latched, Why: r.Why,
-	}}
-}
-
 // jog resets once, starts once, and turns the motor until the time is over or the guard says stop.
 func (b *bench) jog(ctx context.Context, c console, n units.MotorSpeed, length time.Duration) error {
 	if _, err := b.answers(ctx); err != nil {
 		return err
 	}
-	g := safety.NewGuard(safety.Config{Cap: b.settings.Flume.TopSpeed, IdleShutoff: time.Hour, LongestSwim: time.Hour, MotorRamp: b.settings.Drive.Motor.RPMPerSecond})
-	g.Step(b.facts(), safety.Wish{}) // a guard resets only what it has met
-	release, err := g.Reset(b.facts())
-	if err != nil {
-		return err
-	}
-	b.drive.Unlatch(release)
-	if err := g.StartJog(b.facts(), n, length); err != nil {
-		return err
-	}
 	tick := time.NewTicker(sequencer.Tick)
 	defer tick.Stop()
-	last := b.facts().Now
-	for i := 0; ; i++ {
+	begun := false
+	var turned units.MotorSpeed // while it was to turn
+	for i := 0; ; {
 		select {
 		case <-ctx.Done():
 			b.drive.Stop(fault.PersonStop)
 			return refused{exitByPerson, errors.New("stopped by a person; the water still moves for a while")}
 		case <-tick.C:
 		}
-		f := b.facts()
-		f.Gap, last = f.Now-last, f.Now
-		v := g.Step(f, safety.Wish{Jog: n, Under: true})
+		s, _ := b.seq.Snapshot()
 		switch {
-		case v.Stop:
-			b.drive.Stop(v.Why)
-			return refused{exitByGuard, fault.Of(v.Why)}
-		case v.Cleared == (safety.Cleared{}):
+		case !begun && s.Seq == 0: // a guard resets only what it has met
+			continue
+		case !begun:
+			if err := b.begin(ctx, n, length); err != nil {
+				return err
+			}
+			begun = true
+			continue
+		case s.State == run.Stopped:
+			return refused{exitByGuard, fault.Of(s.Reason)}
+		case s.Jog == (units.MotorSpeed{}):
 			b.drive.Stop(fault.PersonStop)
-			fmt.Fprintf(c.out, "Done: %v of %v ordered%s. The water still moves for a while.\n", f.Drive.Motor, n, b.simulated())
+			fmt.Fprintf(c.out, "Done: %v of %v ordered%s. The water still moves for a while.\n", turned, n, b.simulated())
 			return nil
+		case i%20 == 0:
+			fmt.Fprintf(c.out, "%4.1f s  %v%s\n", float64(i)*sequencer.Tick.Seconds(), s.Motor, b.simulated())
 		}
-		b.drive.Set(v.Cleared)
-		if i%20 == 0 {
-			fmt.Fprintf(c.out, "%4.1f s  %v%s\n", float64(i)*sequencer.Tick.Seconds(), f.Drive.Motor, b.simulated())
-		}
+		turned = s.Motor
+		i++
 	}
+}
+
+func (b *bench) begin(ctx context.Context, n units.MotorSpeed, length time.Duration) error {
+	if err := b.seq.Install(ctx, true, nil); err != nil {
+		return err
+	}
+	if err := b.seq.Do(ctx, sequencer.Command{What: run.Reset}); err != nil {
+		return err
+	}
+	return b.seq.Jog(ctx, n, length)
 }
