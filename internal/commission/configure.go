@@ -23,8 +23,11 @@ func (r *Record) Configured(text string) string {
 	return strings.TrimLeft(strings.Join(lines, "\n"), "\n") + "\n"
 }
 
-// Fragment is what Configured puts into a configuration, for people to see.
+// Fragment is what Configured puts into a configuration, for people to see; empty where nothing was measured.
 func (r *Record) Fragment() string {
+	if r.Water == nil {
+		return ""
+	}
 	var lines []string
 	if r.RunOut != nil {
 		lines = setInertia(nil, "inertia_m = "+figure(r.RunOut.Metres))[1:]

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/sequencer"
 	"flume.example/sequencerd/internal/units"
 	"flume.example/sequencerd/internal/wall"
@@ -221,6 +222,11 @@ func relay(ctx context.Context, w *work) error {
 	})
 	if err != nil {
 		return err
+	}
+	if s, _ := w.cfg.Sequencer.Snapshot(); s.State == run.Stopped {
+		if err := over(&s); BrokenOff(err) { // it rests for a reason that is not the relay's
+			return err
+		}
 	}
 	if !rest {
 		w.bad(what, "never: it turns on", inSeconds(allowed)+" at most", "the relay does not drop: welded, bridged, or not in the drive's enable line. Do not use this flume before it does")
