@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"regexp"
 	"strings"
 	"syscall"
@@ -10,6 +11,8 @@ import (
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/settings"
+	"flume.example/sequencerd/internal/store"
+	"flume.example/sequencerd/internal/units"
 )
 
 // TestTheAgeOfTheCalibration: a day more than is allowed is a notice; a clock that was never set, and a calibration of no known day, are none.
@@ -62,4 +65,28 @@ func TestAnOldCalibrationIsTold(t *testing.T) {
 		p.signal(syscall.SIGTERM)
 		p.ends(exitOK)
 	})
+}
+
+// TestADriftIsShownAtTheSwim: with its figures, once, and not among the commands.
+func TestADriftIsShownAtTheSwim(t *testing.T) {
+	dir := t.TempDir()
+	st, err := store.OpenToRecord(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const words = "The motor turned 864 rpm on average where 900 were ordered (-4.0 %; 2.0 % is allowed). Calibrate again."
+	err = errors.Join(st.Write(store.Entry{
+		Swim:   &store.Swim{Title: "Tuesday", Unit: units.Metre, Outcome: store.Finished, Blocks: 1, At: store.Place{Block: 1}, Passed: time.Minute},
+		Blocks: []store.Block{{Name: "Easy", Of: 1, Round: 1, Was: true, Done: true}},
+		Happenings: []store.Happening{
+			{Number: 0, Kind: "command", What: "start", By: "wall"}, {Number: 1, At: time.Minute, Kind: "drift", What: words, Code: fault.MotorDrift},
+		},
+	}), st.Close())
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, out, errs := typed(t, "swims", "--store", dir, "show")
+	if i := strings.Index(out, words+" [motor-drift]\n"); i < 0 || i > strings.Index(out, "On the way:") || strings.Count(out, "864") != 1 {
+		t.Errorf("it shows\n%s%s", out, errs)
+	}
 }

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/store"
 	"flume.example/sequencerd/internal/units"
 )
@@ -78,6 +79,28 @@ func TestSwims(t *testing.T) {
 	for _, path := range []string{"/swims/2", "/swims/x", "/api/v1/swims/-1/curve", "/api/v1/swims/99999999999999999999/curve"} {
 		if a := r.send("GET", path, ""); a.code != 404 {
 			t.Errorf("%s: %d", path, a.code)
+		}
+	}
+}
+
+// A swim in which the motor did not turn as ordered says so on its page, with the figures; the Installation page says what the deck does.
+func TestADriftIsTold(t *testing.T) {
+	st := newStore(t)
+	const words = "The motor turned 864 rpm on average where 900 were ordered."
+	err := st.Write(store.Entry{
+		Swim: &store.Swim{Title: "Tuesday", Unit: units.Metre, Outcome: store.Finished}, Happenings: []store.Happening{{Kind: "drift", What: words, Code: fault.MotorDrift}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := newRig(t, options{store: st, notices: func() []fault.Fault { return []fault.Fault{fault.Of(fault.MotorDrift), fault.Of(fault.CalibrationOld)} }})
+	if page := r.must(r.send("GET", "/swims/1", "")).text; !strings.Contains(page, words) || !strings.Contains(page, "[motor-drift]") {
+		t.Errorf("the swim's page:\n%s", page)
+	}
+	page := r.must(r.send("GET", "/installation", "")).text
+	for _, want := range []string{"In the latest swim the motor did not turn as ordered.", "[calibration-old]", "Have it measured again: sequencerd commission water."} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the Installation page has no %q", want)
 		}
 	}
 }

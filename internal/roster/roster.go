@@ -155,8 +155,10 @@ func (k *Known) Doubts(today time.Time) (out []fault.Remark) {
 		out = k.Fit.Doubts(today)
 	case k.Now.ByHand:
 		out = append(out, fault.Remark{Code: swimmer.SetByHand, Block: -1, Text: "The threshold was set by hand: nobody knows how sure it is."})
-		fallthrough
+		out = append(out, swimmer.Age(k.Now.Day, today)...)
 	default:
+		out = append(out, fault.Remark{Code: swimmer.SwimsGone, Block: -1,
+			Text: fmt.Sprintf("This is a threshold of before: the timed swims that are here now give none (%v). Swim others, or set it by hand.", k.Why)})
 		out = append(out, swimmer.Age(k.Now.Day, today)...)
 	}
 	if !k.Now.Flume && k.Offset == 0 {

@@ -172,9 +172,16 @@ func TestThresholdByHandAndByFit(t *testing.T) {
 	swam(t, st, nell, 200, "2:50", on(5, 1), false)
 	look("", "", "not known", false, 0)
 	swam(t, st, nell, 400, "5:49", on(5, 2), false)
+	k := look("1:29.5", "1:28", "from pool swims", true, 1)
+	// A swim that is taken away again, mistyped as it may have been, leaves its threshold in force, and that is said.
+	must(t, st.DropTimed(nell, k.Timed[1].Number))
+	if d := look("1:29.5", "1:28", "from pool swims", false, 1).Doubts(on(5, 3)); len(d) != 1 || d[0].Code != "swims-gone" || !strings.Contains(d[0].Text, "two") {
+		t.Errorf("doubts where a swim was taken away: %+v", d)
+	}
+	swam(t, st, nell, 400, "5:49", on(5, 2), false)
 	look("1:29.5", "1:28", "from pool swims", true, 1)
 	must(t, st.AddThreshold(nell, store.Threshold{Pace: pace("1:33"), Day: on(5, 3), ByHand: true}))
-	k := look("1:33", "1:31.5", "set by hand", false, 2)
+	k = look("1:33", "1:31.5", "set by hand", false, 2)
 	if d := k.Doubts(on(5, 4)); len(d) == 0 || d[0].Code != "threshold-by-hand" {
 		t.Errorf("doubts about one set by hand: %+v", d)
 	}

@@ -21,6 +21,7 @@ const (
 	OnSimulated   fault.Code = "simulated-swims"      // swims in a flume that is not there
 	OtherWater    fault.Code = "pool-threshold"       // a pool threshold without an offset
 	SetByHand     fault.Code = "threshold-by-hand"    // nobody knows what it is from
+	SwimsGone     fault.Code = "swims-gone"           // the swims that it was found from are not those that are here
 	Undated       fault.Code = "threshold-undated"    // without a date
 	Holding       fault.Code = "longer-than-you-hold" // see Ask
 )
