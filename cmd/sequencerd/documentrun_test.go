@@ -100,10 +100,16 @@ var lastingKey lastingKeyType
 
 // begun are the commands of one script that go on.
 type begun struct {
-	env   []string
-	work  string
-	goOn  []*exec.Cmd
-	names []string
+	env  []string
+	work string
+	goOn []goingOn
+}
+
+type goingOn struct {
+	name  string
+	cmd   *exec.Cmd
+	said  *listener
+	ended chan error
 }
 
 // lasts begins a command that goes on, and waits until it has said what the document shows, or anything: lasts FILE PROGRAM ARG… .
@@ -124,22 +130,27 @@ func lasts(ts *testscript.TestScript, _ bool, args []string) {
 	}
 	cmd.Dir, cmd.Env, cmd.Stdout, cmd.Stderr = b.work, append(b.env, "SEQUENCERD_CONFIG="+configuration), said, said
 	ts.Check(cmd.Start())
-	b.goOn, b.names = append(b.goOn, cmd), append(b.names, strings.Join(args[1:], " "))
+	ended := make(chan error, 1)
+	go func() { ended <- cmd.Wait() }()
 	ts.Defer(func() { cmd.Process.Kill() })
+	b.goOn = append(b.goOn, goingOn{strings.Join(args[1:], " "), cmd, said, ended})
 	select {
 	case <-said.heard:
+		return
+	case err := <-ended:
+		ts.Logf("it has ended by itself: %v", err)
 	case <-time.After(patience):
-		ts.Fatalf("the document shows\n%s\nand it is\n%s", shown, said.text())
 	}
+	ts.Fatalf("the document shows\n%s\nand it is\n%s", shown, said.text())
 }
 
 // interrupt ends all that goes on, as Ctrl-C does; all have to end well.
 func interrupt(ts *testscript.TestScript, _ bool, _ []string) {
 	b := ts.Value(lastingKey).(*begun)
-	for i, cmd := range b.goOn {
-		ts.Check(cmd.Process.Signal(os.Interrupt))
-		if err := cmd.Wait(); err != nil {
-			ts.Fatalf("%s: interrupted, it ends with %v\n%s", b.names[i], err, cmd.Stdout.(*listener).text())
+	for _, g := range b.goOn {
+		ts.Check(g.cmd.Process.Signal(os.Interrupt))
+		if err := <-g.ended; err != nil {
+			ts.Fatalf("%s: interrupted, it ends with %v\n%s", g.name, err, g.said.text())
 		}
 	}
 }
