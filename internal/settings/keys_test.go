@@ -15,6 +15,11 @@ import (
 	"flume.example/sequencerd/internal/wall"
 )
 
+const (
+	bools  = "allowed is true or false, without quotes"
+	labels = `allowed are up to 50 small letters, digits and "-", neither first nor last a "-", or "" for none`
+)
+
 const durations = `allowed is a duration with its units, as in "90s", "30m", "1h30m" or "80ms", from `
 
 const days = `allowed is a day, as in "2026-11-25", or "" where it is not known`
@@ -207,6 +212,13 @@ var keys = []struct {
 	{"panel", "key", "\"/b.pem\"\ncertificate = \"/a.pem\"", "/b.pem", func(s *Settings) any { return s.Key }, map[string]string{
 		`"b\u0000"`: `allowed is the name of a file, or "" for none`,
 	}},
+	{"home", "mdns", "false", false, func(s *Settings) any { return s.Home.MDNS }, map[string]string{`"no"`: bools}},
+	{"home", "name", `"otter-2"`, "otter-2", func(s *Settings) any { return s.Home.Name }, map[string]string{
+		`"Otter"`: labels, `"-otter"`: labels, `"otter-"`: labels, `"an otter"`: labels, `"otter.local"`: labels,
+	}},
+	{"home.homie", "broker", `"mqtts://here:8884"`, "mqtts://here:8884", func(s *Settings) any { return s.Home.Homie.Broker }, nil},
+	{"home.homie", "device", `"otter"`, "otter", func(s *Settings) any { return s.Home.Homie.Device }, map[string]string{`"a/b"`: labels}},
+	{"home.homie", "names", "true", true, func(s *Settings) any { return s.Home.Homie.Names }, map[string]string{`1`: bools}},
 	{"store", "path", `"/var/lib/sequencerd"`, "/var/lib/sequencerd", func(s *Settings) any { return s.Store }, map[string]string{
 		`"a\u0000b"`: `allowed is the name of a folder, or "" for none`,
 	}},
@@ -240,7 +252,7 @@ func TestKeys(t *testing.T) {
 
 // TestUnknownKeys: no table lets a misspelt key pass.
 func TestUnknownKeys(t *testing.T) {
-	for _, header := range []string{"[flume]", "[ramp]", "[drive]", "[drive.simulated]", "[drive.serial]", "[water]", "[safety]", "[swimmer]", "[[swimmer.person]]\nname = \"Ann\"", "[wall]", "[watchdog]", "[panel]", "[store]", ""} {
+	for _, header := range []string{"[flume]", "[ramp]", "[drive]", "[drive.simulated]", "[drive.serial]", "[water]", "[safety]", "[swimmer]", "[[swimmer.person]]\nname = \"Ann\"", "[wall]", "[watchdog]", "[panel]", "[home]", "[home.homie]", "[store]", ""} {
 		text := header + "\nmisspelt = 1"
 		want := fmt.Sprintf("my.toml:%d:1: ", 1+strings.Count(text, "\n"))
 		if _, err := Parse("my.toml", []byte(text), config.Default()); err == nil || !strings.HasPrefix(err.Error(), want) || !strings.Contains(err.Error(), "misspelt") {
@@ -335,7 +347,7 @@ func TestWrongTogether(t *testing.T) {
 		"same name":  {"[[swimmer.person]]\nname = \"Ann\"\n[[swimmer.person]]\nname = \"ANN\"", `my.toml:4:1: name = "ANN": somebody else has that name already`},
 		"person cap": {"[[swimmer.person]]\nname = \"Ann\"\ncap_mps = 0", `my.toml:3:1: cap_mps = 0: allowed is 0.2 to 3`},
 
-		"unknown table": {"[flum]\nname = \"x\"", `my.toml:1:2: unknown key "flum"; did you mean "flume"? allowed here: flume, ramp, drive, water, safety, swimmer, wall, watchdog, panel, store`},
+		"unknown table": {"[flum]\nname = \"x\"", `my.toml:1:2: unknown key "flum"; did you mean "flume"? allowed here: flume, ramp, drive, water, safety, swimmer, wall, watchdog, panel, home, store`},
 		"unknown key":   {"[ramp]\naccel = 0.1", `my.toml:2:1: unknown key "accel"; allowed here: accel_mps2, decel_mps2, jerk_mps3, relief_jerk_mps3`},
 		"no syntax":     {"[ramp\n", "my.toml:1:6: a ] is missing here: a table is [name], one of several [[name]]"},
 	} {
