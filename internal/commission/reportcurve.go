@@ -65,11 +65,11 @@ func (c *Calibrated) draw() (*drawing, error) {
 	for i := range pieces + 1 {
 		rpm := c.Points[0].RPM + (last-c.Points[0].RPM)*float64(i)/pieces
 		v := curve.Steady(units.RPM(rpm)).MetresPerSecond()
-		low, high := c.band(rpm)
+		_, high := c.band(rpm)
 		fmt.Fprintf(&line, "%s%.1f %.1f", letter(i, "M", " L"), x(rpm), y(v))
 		fmt.Fprintf(&upper, "%s%.1f %.1f", letter(i, "M", " L"), x(rpm), y(v+high))
 		rpm = last - (last-c.Points[0].RPM)*float64(i)/pieces // and back below it
-		low, _ = c.band(rpm)
+		low, _ := c.band(rpm)
 		fmt.Fprintf(&lower, " L%.1f %.1f", x(rpm), y(math.Max(curve.Steady(units.RPM(rpm)).MetresPerSecond()-low, 0)))
 	}
 	d.Line, d.Band = line.String(), upper.String()+lower.String()+" Z"

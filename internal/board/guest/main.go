@@ -58,7 +58,7 @@ func obey(s *service, words []string) error {
 			return err
 		}
 		before := time.Now()
-		if err := unix.Settimeofday(&unix.Timeval{Sec: seconds}); err != nil {
+		if err := unix.Settimeofday(new(unix.NsecToTimeval(seconds * 1e9))); err != nil {
 			return err
 		}
 		say("clock was %s, is %s", before.UTC().Format(time.RFC3339), time.Now().UTC().Format(time.RFC3339))
