@@ -303,10 +303,11 @@ func (h *terminalHand) read(in *os.File) {
 	close(h.lines)
 }
 
-// signals: Ctrl-C stops the motor; where none was turning, or once more within a while, it leaves. Hang-up and TERM leave.
+// signals: Ctrl-C stops the motor; where none was turning, or once more within a while, it leaves. Hang-up, TERM, Ctrl-Z and a reader
+// of the output that is gone leave.
 func (h *terminalHand) signals(ctx context.Context, seq *sequencer.Sequencer, leave func()) error {
 	sigs := make(chan os.Signal, 4)
-	signal.Notify(sigs, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	signal.Notify(sigs, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGTSTP, syscall.SIGPIPE) // see run
 	defer signal.Stop(sigs)
 	for {
 		select {

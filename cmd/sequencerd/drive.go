@@ -164,7 +164,7 @@ func (b *bench) simulated() string {
 
 // run does something while drive and wall are at work, and stops the motor behind it.
 func (b *bench) run(ctx context.Context, do func(context.Context) error) error {
-	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGTSTP, syscall.SIGPIPE) // see run
 	defer stop()
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"strings"
+	"syscall"
 	"testing"
 
 	"flume.example/sequencerd/internal/drive/serial/linetest"
@@ -33,6 +34,22 @@ func TestTheInstallersViewOfASimulatedDrive(t *testing.T) {
 					t.Errorf("does not say %q: %s%s", s, out, errs)
 				}
 			}
+		})
+	}
+}
+
+// TestAJogEndsWithWhoeverLooksOn: a signal that would end or halt a program before it has stopped its motor, ends the jog in good order.
+func TestAJogEndsWithWhoeverLooksOn(t *testing.T) {
+	t.Parallel()
+	for _, sig := range []syscall.Signal{syscall.SIGINT, syscall.SIGHUP, syscall.SIGTSTP, syscall.SIGPIPE} {
+		t.Run(sig.String(), func(t *testing.T) {
+			t.Parallel()
+			try(t, func(tr *trial) {
+				p := start(tr, "drive", "jog", "--rpm", "300", "--for", "1m", "--yes")
+				p.until("SIMULATED")
+				p.signal(sig)
+				p.ends(exitByPerson)
+			})
 		})
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"sync"
 	"time"
@@ -121,7 +122,8 @@ func (c *Course) do(ctx context.Context, p Part) (done Done, err error) {
 	}
 	defer func() { err = errors.Join(err, c.leave(ctx)) }()
 	began := time.Now()
-	w := &work{Course: c, part: p}
+	s, _ := c.cfg.Sequencer.Snapshot()
+	w := &work{Course: c, part: p, agreed: s.Drive.Pressed}
 	w.say("%s", p.Title)
 	if err := p.do(ctx, w); err != nil {
 		return Done{}, err
@@ -137,8 +139,11 @@ func (c *Course) do(ctx context.Context, p Part) (done Done, err error) {
 func (c *Course) leave(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
-	if s, _ := c.cfg.Sequencer.Snapshot(); s.Jog != (units.MotorSpeed{}) {
-		c.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Stop})
+	// Not only while it is ordered to turn: in a silence of the link nothing is, and a stop ends that silence.
+	if s, _ := c.cfg.Sequencer.Snapshot(); s.Jog != (units.MotorSpeed{}) || math.Abs(s.Motor.RPM()) > atRest {
+		if c.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Stop}) == nil { // at the drive it is in any case; here the guard is to have heard of it
+			_, _ = c.until(ctx, 10*sequencer.Tick, func(s *sequencer.Snapshot) bool { return s.State == run.Stopped })
+		}
 	}
 	err := c.cfg.Sequencer.Install(ctx, false, nil)
 	if err == nil && !c.cfg.Simulated {

@@ -233,10 +233,10 @@ func relay(ctx context.Context, w *work) error {
 		return w.halt(ctx)
 	}
 	w.within(took <= allowed, what, inSeconds(took), inSeconds(allowed)+" at most", "look at the relay's own delay, and at the drive's reaction to a lost enable")
-	if err := w.cfg.Sequencer.Try(ctx, sequencer.Trial{}, 0); err != nil {
+	if err := w.halt(ctx); err != nil { // first: a drive that gets its enable back would turn again
 		return err
 	}
-	return w.settle(ctx)
+	return w.cfg.Sequencer.Try(ctx, sequencer.Trial{}, 0)
 }
 
 func inSeconds(d time.Duration) string { return fmt.Sprintf("%.2f s", d.Seconds()) }

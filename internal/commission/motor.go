@@ -19,8 +19,10 @@ const (
 	toRest     = 60 * time.Second // the longest that a motor may take to come to rest with its own ramp
 	quickStop  = 3 * time.Second  // what the guard takes a drive's quick stop to need at most, where no ramp is configured
 	stopSlack  = 500 * time.Millisecond
-	shareOff   = 0.02 // a motor that turns as ordered is within 2 % and 5 rpm: the project's own choice
-	resetAfter = 20 * time.Second
+	shareOff   = 0.02             // a motor that turns as ordered is within 2 % and 5 rpm: the project's own choice
+	resetAfter = 20 * time.Second // the longest that what goes by itself may hinder a start
+	hindered   = 2 * time.Second  // what hinders for so long after a go takes another one
+	mostGoes   = 10
 )
 
 // near reports whether a motor turns as it is told.
@@ -49,32 +51,57 @@ func BrokenOff(err error) bool {
 	return errors.As(err, &m) && m.brokenOff()
 }
 
-// begin starts a jog: it resets what is latched, and waits a while for what forbids it to go, which is told once.
+// begin starts a jog: it resets what is latched, and waits a while for what forbids it to go by itself. A stop that somebody has pressed since the installer
+// last said go is taken back by nothing but another go; so is what stays, or is made well by hand: that it goes away is no permission.
 func (w *work) begin(ctx context.Context, n units.MotorSpeed, length time.Duration) error {
 	w.afresh()
-	var last error
-	told := map[fault.Code]bool{fault.LinkSettling: true, fault.StillTurning: true, fault.NotReset: true} // which go by themselves
-	ok, err := w.until(ctx, resetAfter+w.cfg.Patience, func(s *sequencer.Snapshot) bool {
+	var no error
+	for range mostGoes {
+		var err error
+		if no, err = w.try(ctx, n, length); no == nil || err != nil {
+			return err
+		}
+		if err := w.go_(ctx, "The motor will turn once that is well."); err != nil {
+			return err
+		}
+	}
+	return fmt.Errorf("the motor could not be started: %w", no)
+}
+
+// try is begin for one go. no is what a person has to do something about, which was said.
+func (w *work) try(ctx context.Context, n units.MotorSpeed, length time.Duration) (no, err error) {
+	since := time.Duration(-1) // when something began to hinder that does not go by itself
+	ok, err := w.until(ctx, resetAfter, func(s *sequencer.Snapshot) bool {
+		if s.Drive.Pressed > w.agreed {
+			no = fault.Of(fault.StopPressed)
+			return true
+		}
 		if s.State == run.Stopped {
-			last = w.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Reset})
-		} else if last = w.cfg.Sequencer.Jog(ctx, n, length); last == nil {
+			no = w.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Reset})
+		} else if no = w.cfg.Sequencer.Jog(ctx, n, length); no == nil {
 			return true
 		}
 		var f fault.Fault
 		switch {
-		case !errors.As(last, &f) || told[f.Code]:
-		case f.Code == fault.StopPressed:
-			w.say("Release the stop button.")
-		default:
-			w.say("The motor does not turn yet: %s", f.Text())
+		case no == nil, errors.As(no, &f) && (f.Code == fault.LinkSettling || f.Code == fault.StillTurning || f.Code == fault.NotReset):
+			since = -1
+		case since < 0:
+			since = s.At
 		}
-		told[f.Code] = true
-		return false
+		return since >= 0 && s.At-since >= hindered
 	})
-	if err == nil && !ok {
-		err = fmt.Errorf("the motor could not be started: %w", last)
+	var f fault.Fault
+	switch {
+	case err != nil || no == nil:
+		return no, err
+	case !ok || !errors.As(no, &f): // nothing that a go could change
+		return no, fmt.Errorf("the motor could not be started: %w", no)
+	case f.Code == fault.StopPressed:
+		w.say("Stop was pressed. Release the stop button.")
+	default:
+		w.say("The motor does not turn yet: %s", f.Text())
 	}
-	return err
+	return no, nil
 }
 
 // turn starts the bare motor and waits until it keeps its speed. A *motorError says what it did instead.

@@ -9,7 +9,9 @@ import (
 	"time"
 
 	"flume.example/sequencerd/internal/commission"
+	"flume.example/sequencerd/internal/drive/simulated"
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/run"
 )
 
 // atPages puts pages in the place, which run until the test is over.
@@ -290,5 +292,117 @@ func TestOneAtATime(t *testing.T) {
 			t.Fatal(err)
 		}
 		p.untilPage(page, "the end", func(st *commission.State) bool { return st.Going == nil })
+	})
+}
+
+// hands does things at the wall, one after the other, and waits until they are heard.
+func (p *place) hands(ctx context.Context, lines ...string) {
+	p.t.Helper()
+	for _, line := range lines {
+		if _, err := p.wall.Command(ctx, line); err != nil {
+			p.t.Fatal(err)
+		}
+		<-time.After(300 * time.Millisecond)
+	}
+}
+
+// still looks on for ten seconds, with a page open, and the motor does not turn.
+func (p *place) still(page *commission.Page, after string) {
+	p.t.Helper()
+	for range 100 {
+		if n := p.back.Motor().RPM(); n > 5 {
+			p.t.Errorf("%s the motor turns at %v rpm without anybody having said go", after, n)
+			return
+		}
+		state(page)
+		<-time.After(100 * time.Millisecond)
+	}
+}
+
+// TestAPressedStopIsTakenBackByAGoOnly: stop is pressed between a go and the turn, or while the motor turns. Released, and with all else well, the motor stays still
+// until the installer says go once more.
+func TestAPressedStopIsTakenBackByAGoOnly(t *testing.T) {
+	atPages(t, everything, func(ctx context.Context, p *place, page *commission.Page) {
+		for _, id := range []string{"stop", "sensors"} {
+			if end := p.throughPage(ctx, page, id); end.Verdict != "passed" {
+				t.Fatalf("%s: %+v", id, end)
+			}
+		}
+		if err := page.Begin("first-turn"); err != nil { // somebody is seen, so that it does not turn at once
+			t.Fatal(err)
+		}
+		p.untilPage(page, "the first question", asked("The motor will turn at"))
+		p.answer(page, "yes")
+		p.hands(ctx, "stop press", "stop release", "occupancy empty")
+		p.still(page, "after a stop between go and turn")
+		p.untilPage(page, "the second go", asked("The motor will turn once that is well"))
+		p.answer(page, "yes")
+		p.untilPage(page, "the display", asked("What does the drive"))
+		if err := page.Leave(); err != nil {
+			t.Fatal(err)
+		}
+		p.untilPage(page, "the end", func(st *commission.State) bool { return st.Going == nil })
+
+		if err := page.Begin("water"); err != nil {
+			t.Fatal(err)
+		}
+		p.untilPage(page, "how", asked("How is the water measured"))
+		p.answer(page, "meter")
+		p.untilPage(page, "the go", asked("The motor will turn at"))
+		p.answer(page, "yes")
+		p.untilPage(page, "the meter", func(st *commission.State) bool {
+			return st.Going.Question != nil && strings.Contains(st.Going.Question.Text, "what does the meter show")
+		})
+		p.hands(ctx, "stop press", "stop release")
+		p.answer(page, "0.5")
+		p.still(page, "after a stop in a measurement")
+		p.untilPage(page, "another go", asked("The motor will turn at"))
+		p.answer(page, "yes")
+		p.untilPage(page, "a motor that turns", func(*commission.State) bool { return p.back.Motor().RPM() > 50 })
+	})
+}
+
+// TestWhatIsMadeWellByHandStartsNothing: a cover is put back, minutes after a go.
+func TestWhatIsMadeWellByHandStartsNothing(t *testing.T) {
+	atPages(t, everything, func(ctx context.Context, p *place, page *commission.Page) {
+		for _, id := range []string{"stop", "sensors"} {
+			if end := p.throughPage(ctx, page, id); end.Verdict != "passed" {
+				t.Fatalf("%s: %+v", id, end)
+			}
+		}
+		p.hands(ctx, "occupancy empty", "cover open")
+		if err := page.Begin("first-turn"); err != nil {
+			t.Fatal(err)
+		}
+		p.untilPage(page, "the first question", asked("The motor will turn at"))
+		p.answer(page, "yes")
+		p.still(page, "with the cover off")
+		p.hands(ctx, "cover closed")
+		p.still(page, "with the cover put back")
+		p.answer(page, "yes")
+		p.untilPage(page, "the display", asked("What does the drive"))
+	})
+}
+
+// TestLeavingEndsASilence: the drive has no link-loss stop, and the part is left in the middle of the silence in which that would be found.
+func TestLeavingEndsASilence(t *testing.T) {
+	inPlace(t, everything, func(_ *place, c *simulated.Config) { c.LinkLoss = time.Minute }, func(ctx context.Context, p *place) {
+		p.through(ctx, "stop")
+		p.through(ctx, "sensors")
+		inner, leave := context.WithCancel(ctx)
+		ended := make(chan error)
+		go func() {
+			_, err := p.course.Do(inner, "silence")
+			ended <- err
+		}()
+		for s, _ := p.seq.Snapshot(); s.State != run.Stopped || s.Motor.RPM() < 50; s, _ = p.seq.Snapshot() {
+			<-time.After(20 * time.Millisecond)
+		}
+		leave()
+		<-ended
+		<-time.After(500 * time.Millisecond)
+		if n := p.back.Motor().RPM(); n > 5 {
+			t.Errorf("half a second after the part was left the motor turns at %v rpm", n)
+		}
 	})
 }

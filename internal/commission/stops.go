@@ -23,9 +23,6 @@ func stops(ctx context.Context, w *work) error {
 	if key := w.cfg.Hand.StopKey(); key != "" {
 		ways = append(ways, way{"Stop from here", "Now " + key + "."})
 	}
-	if err := w.go_(ctx, "The motor will turn again and again, up to its highest speed. Nobody in the water, nobody at outlet or suction, a hand at the emergency stop."); err != nil {
-		return err
-	}
 	for _, at := range w.speeds() {
 		for _, by := range ways {
 			if err := w.stopBy(ctx, at, by); err != nil {
@@ -33,6 +30,9 @@ func stops(ctx context.Context, w *work) error {
 			}
 		}
 		if at.name != "slow" { // from slow it was the part before
+			if err := w.goAt(ctx, at); err != nil {
+				return err
+			}
 			if err := w.silent(ctx, at); err != nil {
 				return err
 			}
@@ -44,6 +44,9 @@ func stops(ctx context.Context, w *work) error {
 func (w *work) stopBy(ctx context.Context, at namedSpeed, by way) error {
 	what := fmt.Sprintf("%s at %v, to rest in", by.name, at)
 	bound := w.bound(at.n)
+	if err := w.goAt(ctx, at); err != nil {
+		return err
+	}
 	if err := w.turn(ctx, at.n, 5*time.Minute); err != nil {
 		return w.tellNo(what, at.n, err)
 	}
@@ -71,6 +74,11 @@ func (w *work) stopBy(ctx context.Context, at namedSpeed, by way) error {
 	return nil
 }
 
+// goAt is the go before each start: between two of them somebody has pressed stop, or had a reason to come near.
+func (w *work) goAt(ctx context.Context, at namedSpeed) error {
+	return w.go_(ctx, fmt.Sprintf("The motor will turn at %v. Nobody in the water, nobody at outlet or suction, a hand at the emergency stop.", at))
+}
+
 // rampDo is what to do about a stop that takes too long.
 func (w *work) rampDo() string {
 	if b := w.cfg.Settings.Drive.Backend; b != "mqtt" {
@@ -87,6 +95,9 @@ func (w *work) unplugged(ctx context.Context) error {
 	}
 	at := w.speeds()[0]
 	const what = "Cable pulled at slow speed, the motor when it is back"
+	if err := w.goAt(ctx, at); err != nil {
+		return err
+	}
 	if err := w.turn(ctx, at.n, 5*time.Minute); err != nil {
 		return w.tellNo(what, at.n, err)
 	}

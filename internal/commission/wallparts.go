@@ -115,9 +115,11 @@ func (w *work) stopReadsPressed(ctx context.Context, released func(*sequencer.Sn
 	return nil
 }
 
-// go_ waits until the installer says that something is done.
+// go_ waits until the installer says that something is done. It is the deliberate act that lets a motor start again which somebody has stopped.
 func (w *work) go_(ctx context.Context, text string) error {
 	_, err := w.choose(ctx, text+" Ready?", "yes")
+	s, _ := w.cfg.Sequencer.Snapshot()
+	w.agreed = s.Drive.Pressed
 	return err
 }
 

@@ -74,9 +74,7 @@ func calibrate(ctx context.Context, w *work) error {
 		}
 		length = l[0]
 	}
-	if err := w.go_(ctx, "The motor will turn at six speeds, from its lowest to its highest, some minutes each. Nobody in the water."); err != nil {
-		return err
-	}
+	w.say("The motor will turn at six speeds, from its lowest to its highest, some minutes each.")
 	var readings []survey.Reading
 	m := w.cfg.Settings.Drive.Motor
 	for _, share := range []float64{0, 0.2, 0.4, 0.6, 0.8, 1} {
@@ -141,6 +139,9 @@ func (w *work) measure(ctx context.Context, how string, n units.MotorSpeed, leng
 }
 
 func (w *work) measureOnce(ctx context.Context, how string, n units.MotorSpeed, length float64) (survey.Reading, error) {
+	if err := w.goMeasured(ctx, n); err != nil {
+		return survey.Reading{}, err
+	}
 	if err := w.turn(ctx, n, jogForFloats); err != nil {
 		return survey.Reading{}, err
 	}
@@ -158,6 +159,11 @@ func (w *work) measureOnce(ctx context.Context, how string, n units.MotorSpeed, 
 		return survey.Reading{}, &motorError{text: "the motor's quarter of an hour was over before the reading was taken"}
 	}
 	return r, w.halt(ctx)
+}
+
+// goMeasured is the go before each speed: between two of them somebody takes floats out of the water, or goes to another place.
+func (w *work) goMeasured(ctx context.Context, n units.MotorSpeed) error {
+	return w.go_(ctx, fmt.Sprintf("The motor will turn at %.0f rpm. Nobody in the water.", n.RPM()))
 }
 
 // calm waits until the water has come within a hundredth of what the motor keeps up: 2.65·L/v from rest, half as much again in case L is longer.
@@ -231,6 +237,9 @@ func runOut(ctx context.Context, w *work) error {
 	w.say("The motor is switched off at %.0f rpm, and the floats that follow are timed: note for each when it is half way, in seconds since the motor was switched off, and how long it takes.", n.RPM())
 	l, err := w.numbers(ctx, "Length between the two marks in metres: a short one, as in 1.50", 1, 1, 0.3, 20, "m")
 	if err != nil {
+		return err
+	}
+	if err := w.goMeasured(ctx, n); err != nil {
 		return err
 	}
 	if err := w.turn(ctx, n, jogForFloats); err != nil {

@@ -35,6 +35,7 @@ type Report struct {
 	Reads   uint64        // good reads so far
 	Link    error         // the last exchange's failure, or that the one under way is overdue; nil when it went well. A wait given up for a stop is no failure.
 	Stops   uint64        // stops latched so far
+	Pressed uint64        // the latest of them that a person pressed (fault.StopPressed), counted likewise; 0 for none
 	Carried uint64        // stops that the backend has carried out; less than Stops while one is on its way
 	Latched bool          // a stop is latched
 	Why     fault.Code    // of the latest stop
@@ -131,6 +132,9 @@ func (d *Drive) Stop(why fault.Code) {
 func (d *Drive) latch(why fault.Code) {
 	d.unhush(why)
 	d.report.Stops++
+	if why == fault.StopPressed {
+		d.report.Pressed = d.report.Stops
+	}
 	d.report.Latched, d.report.Why, d.report.Ordered = true, why, units.MotorSpeed{}
 	d.box, d.fresh, d.order, d.driven, d.resting = Order{}, false, Order{}, false, false
 	if !d.gaveUp {

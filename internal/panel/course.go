@@ -10,6 +10,7 @@ import (
 	"mime"
 	"net/http"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"flume.example/sequencerd/internal/fault"
@@ -53,11 +54,17 @@ func (p *Panel) courseState(w http.ResponseWriter, r *http.Request) {
 
 // courseDo begins a part, answers, leaves, writes the record. What can make the motor turn is taken only from where a start is; leaving and writing turn nothing.
 func (p *Panel) courseDo(w http.ResponseWriter, r *http.Request) {
-	var ask struct{ Part, Question, Answer string }
+	var ask struct {
+		Part, Question, Answer string
+		At                     *int64 `json:"at_ms"` // of the status that the person saw
+	}
 	what := r.PathValue("what")
 	err := readCourse(w, r, &ask)
 	if err == nil && (what == "begin" || what == "answer") && p.mayStart(r) != nil {
 		err = fault.Of(fault.CourseNotHere)
+	}
+	if err == nil && (what == "begin" || what == "answer") {
+		err = p.lately(ask.At)
 	}
 	if err != nil {
 		refuse(w, err)
@@ -93,6 +100,21 @@ func (p *Panel) courseDo(w http.ResponseWriter, r *http.Request) {
 		Taken bool   `json:"taken"`
 		Name  string `json:"name,omitempty"`
 	}{true, name})
+}
+
+// seenWithin is how old what an installer saw may be when they press, as for every command.
+const seenWithin = 3 * time.Second
+
+// lately refuses what comes late, as from a phone that was out of reach for a while: whoever pressed may stand at the motor by now.
+func (p *Panel) lately(at *int64) error {
+	if at == nil {
+		return unclear(`what is begun or answered says what was seen, as in {"at_ms": 10000}, from the status`)
+	}
+	snap, _ := p.cfg.Sequencer.Snapshot()
+	if now := snap.At.Milliseconds(); *at < 0 || *at > now || now-*at > seenWithin.Milliseconds() {
+		return fault.Of(fault.Stale)
+	}
+	return nil
 }
 
 // readCourse reads one JSON object, or nothing.

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/http/httptest"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -45,11 +46,17 @@ func (r *rig) asks(begin string) (id string) {
 	return id
 }
 
+// ago is a moment so long ago, as the status has it.
+func (r *rig) ago(d time.Duration) string {
+	snap, _ := r.seq.Snapshot()
+	return strconv.FormatInt((snap.At - d).Milliseconds(), 10)
+}
+
 // TestTheCourseByHand: what is refused, with which code, and what is taken.
 func TestTheCourseByHand(t *testing.T) {
 	r := newRig(t, options{course: true, people: simulatedWall})
 	post := func(what, body string, headers ...string) reply {
-		return r.send("POST", "/api/v1/installation/"+what, body, headers...)
+		return r.send("POST", "/api/v1/installation/"+what, strings.Replace(body, `{"`, `{"at_ms":`+r.ago(0)+`,"`, 1), headers...)
 	}
 	for _, c := range []struct {
 		name, what, body string
@@ -58,7 +65,7 @@ func TestTheCourseByHand(t *testing.T) {
 		code             fault.Code
 	}{
 		{"a part that is none", "begin", `{"part":"relais"}`, nil, 404, fault.NoSuchPage},
-		{"no part", "begin", ``, nil, 404, fault.NoSuchPage},
+		{"no part", "begin", `{"part":""}`, nil, 404, fault.NoSuchPage},
 		{"something else", "jog", `{}`, nil, 404, fault.NoSuchPage},
 		{"no JSON", "begin", `part=stop`, nil, 400, fault.NotUnderstood},
 		{"another kind of text", "begin", `{"part":"stop"}`, []string{"Content-Type: text/plain"}, 415, fault.WrongType},
@@ -76,6 +83,15 @@ func TestTheCourseByHand(t *testing.T) {
 			t.Errorf("%s: %d %s", c.name, a.code, a.text)
 		}
 	}
+	patiently(t, "five seconds", func() bool { snap, _ := r.seq.Snapshot(); return snap.At > 5*time.Second })
+	for name, body := range map[string]string{"seen 4 s ago": `{"part":"board","at_ms":` + r.ago(4*time.Second) + `}`, "seen in another life": `{"part":"board","at_ms":` + r.ago(-time.Hour) + `}`} {
+		if a := r.send("POST", "/api/v1/installation/begin", body); a.code != 409 || a.problem().Code != string(fault.Stale) {
+			t.Errorf("%s: %d %s", name, a.code, a.text)
+		}
+	}
+	if a := r.send("POST", "/api/v1/installation/begin", `{"part":"board"}`); a.code != 400 {
+		t.Errorf("nothing seen: %d %s", a.code, a.text)
+	}
 	if r.courseState().Going != nil {
 		t.Fatal("a part is under way that nobody began")
 	}
@@ -85,6 +101,10 @@ func TestTheCourseByHand(t *testing.T) {
 	}
 	for _, c := range [][2]string{{"Your name", "<b>Odile</b>\u0000 Farrow"}, {"The licensed", "Bram Hesketh"}} {
 		r.must(post("answer", `{"question":"`+r.asks(c[0])+`","answer":`+string(must(json.Marshal(c[1])))+`}`))
+	}
+	late := `{"question":"` + r.asks("Is") + `","answer":"yes","at_ms":` + r.ago(4*time.Second) + `}`
+	if a := r.send("POST", "/api/v1/installation/answer", late); a.code != 409 || a.problem().Code != string(fault.Stale) {
+		t.Errorf("an answer that comes late: %d %s", a.code, a.text)
 	}
 	last := ""
 	patiently(t, "the end", func() bool {
@@ -164,8 +184,8 @@ func TestTheCourseOnlyFromWhereAStartIs(t *testing.T) {
 		if !from.near {
 			headers = []string{far}
 		}
-		begin := r.send("POST", "/api/v1/installation/begin", `{"part":"board"}`, headers...)
-		answer := r.send("POST", "/api/v1/installation/answer", `{"question":"x","answer":"yes"}`, headers...)
+		begin := r.send("POST", "/api/v1/installation/begin", `{"part":"board","at_ms":`+r.ago(0)+`}`, headers...)
+		answer := r.send("POST", "/api/v1/installation/answer", `{"question":"x","answer":"yes","at_ms":`+r.ago(0)+`}`, headers...)
 		if may := begin.code == 200 && answer.code == 409; may != from.may {
 			t.Errorf("%+v: begin %d %s, answer %d", from, begin.code, begin.text, answer.code)
 		}
@@ -199,7 +219,7 @@ func FuzzCourse(f *testing.F) {
 	h := r.panel.handler
 	for i := range uint8(5) {
 		f.Add(i, "application/json", []byte(`{"part":"board"}`))
-		f.Add(i, "application/json", []byte(`{"question":"","answer":"yes"}`))
+		f.Add(i, "application/json", []byte(`{"question":"","answer":"yes","at_ms":0}`))
 		f.Add(i, "", []byte("\x00\xff{"))
 	}
 	f.Fuzz(func(t *testing.T, which uint8, kind string, body []byte) {

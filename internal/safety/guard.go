@@ -75,9 +75,10 @@ func (g *Guard) Configure(c Config) bool {
 	return true
 }
 
-// Commission says whether people may swim here: a swim starts only where they may. Allowed only while nothing moves, and it reports whether it was.
+// Commission says whether people may swim here: a swim starts only where they may. That they may is said only while nothing moves, and it reports whether
+// it was; that they may not, at any time.
 func (g *Guard) Commission(done bool) bool {
-	if g.phase >= moving {
+	if done && g.phase >= moving {
 		return false
 	}
 	g.cfg.Uncommissioned = !done

@@ -121,6 +121,20 @@ func TestWhatForbidsAStart(t *testing.T) {
 	if err := u.StartJog(q.facts(empty), units.RPM(500), time.Minute); err != nil {
 		t.Errorf("nobody has commissioned it: jog: %v", err)
 	}
+	if u.Commission(true) {
+		t.Error("it counts as commissioned while the motor turns")
+	}
+	// That it no longer is, as a part of the course has found it, is heard while the motor still turns.
+	v := newPool(t)
+	v.reset()
+	if err := v.g.StartJog(v.facts(empty), units.RPM(500), time.Minute); err != nil || !v.g.Commission(false) {
+		t.Errorf("a jog (%v), and it goes on counting as commissioned", err)
+	}
+	w := func(f *safety.Facts, w *safety.Wish) { empty(f, w); w.Jog = units.RPM(0) }
+	v.step(w)
+	if err := v.g.Start(v.facts(), false); code(err) != fault.NotCommissioned {
+		t.Errorf("no longer commissioned: start: %v", err)
+	}
 	p := newPool(t)
 	p.reset()
 	if err := p.g.Start(p.facts(func(f *safety.Facts, _ *safety.Wish) { f.Wall.SeenAt = f.Now - 24*time.Hour + 1 }), false); err != nil {

@@ -19,6 +19,7 @@ const mostSilence = 10 * time.Second
 type bench struct {
 	on      bool // nothing but a jog moves
 	jog     units.MotorSpeed
+	down    bool // the jog was ended: its motor comes down with its own ramp, which the guard looks after, before it is switched off
 	trial   Trial
 	until   time.Duration // of the trial
 	button  wall.Kind
@@ -36,6 +37,12 @@ func (b *bench) show(now time.Duration, o *wall.Outputs) {
 	if now < b.until {
 		o.Lamp, o.Beeper = o.Lamp || b.trial.Lamp, o.Beeper || b.trial.Beeper
 	}
+}
+
+// comesDown reports whether a motor is still on its way down from a jog that was ended.
+func (b *bench) comesDown(now units.MotorSpeed) bool {
+	b.down = b.down && now.RPM() > 1
+	return b.down
 }
 
 func (b *bench) still(now time.Duration) bool { return b.trial.NoHeartbeat && now < b.until }
@@ -65,14 +72,18 @@ func (s *Sequencer) Jog(ctx context.Context, n units.MotorSpeed, length time.Dur
 		if err := c.guard.StartJog(c.learn(), n, min(length, mostJog)); err != nil {
 			return err
 		}
-		c.bench.jog = n
+		c.bench.jog, c.bench.down = n, false
 		return nil
 	})
 }
 
 // EndJog lets the motor come to rest with its own ramp.
 func (s *Sequencer) EndJog(ctx context.Context) error {
-	return s.between(ctx, func(c *Core) error { c.bench.jog = units.MotorSpeed{}; return nil })
+	return s.between(ctx, func(c *Core) error {
+		c.bench.down = c.bench.down || c.bench.jog != (units.MotorSpeed{})
+		c.bench.jog = units.MotorSpeed{}
+		return nil
+	})
 }
 
 // Try has the wall do something for so long.
@@ -91,7 +102,7 @@ func (s *Sequencer) Hush(ctx context.Context, length time.Duration) error {
 	})
 }
 
-// Commissioned says whether people may swim here from now on. It is refused while something moves.
+// Commissioned says whether people may swim here from now on. That they may is refused while something moves.
 func (s *Sequencer) Commissioned(ctx context.Context, done bool) error {
 	return s.between(ctx, func(c *Core) error {
 		if !c.guard.Commission(done) {

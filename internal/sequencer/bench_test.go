@@ -124,6 +124,18 @@ func TestNothingButTheInstallerMoves(t *testing.T) {
 		if w.rpm() != 0 {
 			t.Errorf("%v rpm behind the jog's end", w.rpm())
 		}
+		// With its own ramp, of 600 rpm/s, and not with that of its stops, of 1500; then it is switched off.
+		w.must(w.Jog(ctx, units.RPM(1200), time.Minute))
+		pause(4 * time.Second)
+		w.must(w.EndJog(ctx))
+		pause(time.Second)
+		if n := w.rpm(); math.Abs(n-600) > 120 {
+			t.Errorf("%v rpm a second behind a jog's end at 1200", n)
+		}
+		pause(2 * time.Second)
+		if r := w.drive.Report(); w.rpm() != 0 || r.Enabled {
+			t.Errorf("three seconds behind it: %v rpm, switched on: %v", w.rpm(), r.Enabled)
+		}
 		w.must(w.Install(ctx, false, nil))
 		w.refused(w.Jog(ctx, units.RPM(300), time.Second), fault.NotInstalling)
 		if seen := ticks; seen < 1000 {

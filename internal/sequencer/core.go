@@ -135,7 +135,7 @@ func (c *Core) Tick(now, dt, gap time.Duration) {
 	if !c.verdict.Permit {
 		return
 	}
-	if st, _ := c.swim.State(); !st.Under() && c.verdict.Cleared == (safety.Cleared{}) {
+	if st, _ := c.swim.State(); !st.Under() && c.verdict.Cleared == (safety.Cleared{}) && !c.bench.comesDown(c.report.Motor) {
 		c.cfg.Drive.Rest()
 		return
 	}

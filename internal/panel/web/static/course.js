@@ -25,6 +25,11 @@ async function look() {
 
 async function act(what, body = {}) {
   try {
+    if (what === "begin" || what === "answer") { // a press that comes late does nothing
+      const seen = live.status();
+      if (!seen) throw { title: say("course.lost") };
+      body = { ...body, at_ms: seen.at_ms };
+    }
     const done = await live.send("POST", "/api/v1/installation/" + what, body);
     speak(done.name ? say("course.recorded", { name: done.name }) : "");
     return true;
