@@ -40,12 +40,17 @@ func load(line *commandLine, file string) (*loaded, error) {
 	if err != nil {
 		return nil, err
 	}
+	if line.uncommissioned {
+		hold(s)
+	}
+	return loadFor(line, s, file)
+}
+
+// loadFor is load with a configuration that was read already.
+func loadFor(line *commandLine, s *settings.Settings, file string) (*loaded, error) {
 	text, err := readFile(file)
 	if err != nil {
 		return nil, err
-	}
-	if line.uncommissioned {
-		hold(s)
 	}
 	session, err := schedule.Parse(file, text)
 	if err != nil {

@@ -52,3 +52,17 @@ key_file = "../key.pem"
 		t.Errorf("files that nobody named: %+v", m)
 	}
 }
+
+// The drive that is opened is that of the configuration whose record was looked up, whatever stands on the disk by then.
+func TestWhatIsLaidOutAtTheStartReadsNoOtherConfiguration(t *testing.T) {
+	s, err := settings.Parse("flume.toml", []byte("[flume]\nname = \"Otterford Mill\"\n"), config.Default())
+	if err != nil {
+		t.Fatal(err)
+	}
+	changed := file(t, "flume.toml", "[drive]\nbackend = \"serial\"\n[drive.serial]\nport = \"/dev/none\"\nmap = \"oxbow-f\"\n")
+	v := serveCommand{LayOut: file(t, "steady.toml", "format = 1\ntitle = \"Steady\"\nunit = \"m\"\n[[step]]\ntime = \"0:20\"\npace = \"1:40\"\n")}
+	l, err := v.first(&commandLine{Config: changed}, s, nil, false)
+	if err != nil || l.settings != s || l.plan.Planner == nil {
+		t.Errorf("it is laid out for %+v, %v", l, err)
+	}
+}

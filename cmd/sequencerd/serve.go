@@ -324,7 +324,7 @@ func keepPanel(ctx context.Context, deck *panel.Panel) error {
 // was read again, the desk comes first: somebody may have laid out something else by then.
 func (v *serveCommand) first(line *commandLine, s *settings.Settings, rec *recording, again bool) (l *loaded, err error) {
 	if v.LayOut != "" && (!again || rec == nil) {
-		return load(line, v.LayOut)
+		return loadFor(line, s, v.LayOut) // never of what is on the disk by now: the record was looked up for s, and no other drive is to be opened
 	}
 	if l, err := rec.desk(s); err != nil {
 		slog.Warn("what was laid out last cannot be laid out now", "error", err)
