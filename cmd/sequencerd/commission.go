@@ -282,6 +282,15 @@ func (h *terminalHand) Ask(ctx context.Context, q commission.Question) (string, 
 	if len(q.Choices) > 0 {
 		text += " [" + strings.Join(q.Choices, "/") + "]"
 	}
+	if len(q.Choices) == 1 { // a go: what was typed before it was asked is none
+		select {
+		case _, ok := <-h.lines:
+			if !ok {
+				return "", commission.ErrLater
+			}
+		default:
+		}
+	}
 	fmt.Fprint(h.out, text+": ")
 	select {
 	case a, ok := <-h.lines:

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"path/filepath"
@@ -11,6 +12,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"flume.example/sequencerd/config"
@@ -212,6 +214,32 @@ func TestTheCourseOnATerminal(t *testing.T) {
 		}
 		if code, out, _ := typed(tr, "--config", configuration, "commission", "--list"); code != exitOK || strings.Contains(out, "open") {
 			tr.Errorf("--list: exit %d, %s", code, out)
+		}
+	})
+}
+
+// TestAGoThatWasTypedBeforeItWasAskedIsNone: somebody has pressed Enter twice.
+func TestAGoThatWasTypedBeforeItWasAskedIsNone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hand := &terminalHand{out: io.Discard, lines: make(chan string)}
+		answers := make(chan string)
+		go func() { hand.lines <- "yes" }()
+		synctest.Wait()
+		go func() {
+			a, err := hand.Ask(t.Context(), commission.Question{Text: "The motor will turn. Ready?", Choices: []string{"yes"}})
+			if err != nil {
+				t.Error(err)
+			}
+			answers <- a
+		}()
+		synctest.Wait()
+		select {
+		case a := <-answers:
+			t.Fatalf("%q, typed before, is taken for a go", a)
+		case hand.lines <- "Yes":
+		}
+		if a := <-answers; a != "Yes" {
+			t.Errorf("answered %q", a)
 		}
 	})
 }

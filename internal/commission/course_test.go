@@ -87,6 +87,8 @@ func TestPlantedFaultsAreFoundAndNamed(t *testing.T) {
 			plant: func(p *place, _ *simulated.Config) { p.welded = true }},
 		{name: "stop ramp too slow", before: tried, part: "stops", what: "Stop button at full speed", says: "quick-stop ramp",
 			plant: func(_ *place, c *simulated.Config) { c.QuickStopRPMPerSecond = 400 }},
+		{name: "another stop than the button's", before: tried, part: "stops", what: "Stop button at slow speed", says: "not from the button",
+			plant: func(p *place, _ *simulated.Config) { p.elsewhere = true }},
 		{name: "ramp too slow", before: tried, part: "limits", what: "The motor's ramp up", says: "accel_rpm_per_s to 400",
 			plant: func(_ *place, c *simulated.Config) { c.RampRPMPerSecond = 400 }},
 		{name: "ramp far too slow", before: tried, part: "limits", what: "Highest speed", says: "slower than its ramp",

@@ -34,6 +34,7 @@ type Page struct {
 	going   *going // nil where no part is under way
 	last    *Ended
 	looked  time.Time // when a page last asked
+	reports []string  // that were written; kept here, since whoever looks must not wait for a disk that hangs, nor what stops a motor for them
 }
 
 // How long nobody may look, before a motor that turns is stopped, and before a part that waits is left. A person who leaves one page for another, or a radio
@@ -84,9 +85,11 @@ func NewPage(c Config) *Page {
 // load reads the record; what is wrong with it is shown, and is no reason for the program not to start.
 func (p *Page) load() {
 	r, err := Load(p.cfg.Dir)
+	reports := Reports(p.cfg.Dir)
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.seq++
+	p.reports = reports
 	p.record, p.trouble = r, ""
 	if err != nil {
 		p.record, p.trouble = nil, err.Error()
@@ -254,8 +257,10 @@ func (p *Page) Report() (string, error) {
 		return "", fault.Of(fault.NoCourse)
 	}
 	page, _, err := SaveReport(p.cfg.Dir, r.copy(), p.cfg.Now())
+	reports := Reports(p.cfg.Dir)
 	p.mu.Lock()
 	p.seq++
+	p.reports = reports
 	p.mu.Unlock()
 	return strings.TrimSuffix(filepath.Base(page), ".html"), err
 }

@@ -68,7 +68,7 @@ func (p *Page) State(mark string) any {
 	if is == mark {
 		return nil
 	}
-	st := &State{Mark: is, Flume: p.cfg.Settings.Flume.Name, Last: p.last, Trouble: p.trouble, Reports: Reports(p.cfg.Dir)}
+	st := &State{Mark: is, Flume: p.cfg.Settings.Flume.Name, Last: p.last, Trouble: p.trouble, Reports: slices.Clone(p.reports)}
 	if g := p.going; g != nil {
 		st.Going = &ShownGoing{Part: g.part.ID, Title: g.part.Title, Lines: slices.Clone(g.lines), Question: g.question}
 	}

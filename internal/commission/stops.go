@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"flume.example/sequencerd/internal/safety"
@@ -12,16 +13,19 @@ import (
 )
 
 // way is one way to stop the motor that a person has.
-type way struct{ name, say string }
+type way struct {
+	name, say string
+	wall      bool // it has to be seen at the wall's stop input
+}
 
 // stops: from slow, middle and full speed by every way there is, each timed by what the drive reports.
 func stops(ctx context.Context, w *work) error {
 	var ways []way
 	if s, _ := w.cfg.Sequencer.Snapshot(); s.Wall.Stop != safety.Absent {
-		ways = append(ways, way{"Stop button", "Press the stop button now, and release it again."})
+		ways = append(ways, way{"Stop button", "Press the stop button now, and release it again.", true})
 	}
 	if key := w.cfg.Hand.StopKey(); key != "" {
-		ways = append(ways, way{"Stop from here", "Now " + key + "."})
+		ways = append(ways, way{"Stop from here", "Now " + key + ".", false})
 	}
 	for _, at := range w.speeds() {
 		for _, by := range ways {
@@ -65,7 +69,12 @@ func (w *work) stopBy(ctx context.Context, at namedSpeed, by way) error {
 	if err := w.settle(ctx); err != nil {
 		return err
 	}
-	took, ok := stopTime(w.moments())
+	trace := w.moments()
+	if by.wall && !slices.ContainsFunc(trace, func(m moment) bool { return m.pressed }) {
+		w.bad(what, "a stop came, but not from the button", inSeconds(bound)+" at most", "press the button itself: it is what is tried here")
+		return nil
+	}
+	took, ok := stopTime(trace)
 	if !ok {
 		w.bad(what, "not seen", inSeconds(bound)+" at most", "the drive reported nothing meanwhile: look at the link")
 		return nil

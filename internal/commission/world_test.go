@@ -35,15 +35,16 @@ type place struct {
 	noise  *rand.Rand
 
 	// What is planted.
-	first   string            // what the wall is like at the begin
-	swap    map[string]string // another line than the one that is meant
-	answers map[string]string // by the question's beginning
-	welded  bool
-	floats  func(took time.Duration) time.Duration // by an installer who errs
-	atPlace string
-	shares  map[string]float64
-	length  float64
-	off     time.Time // when the motor was switched off
+	first     string            // what the wall is like at the begin
+	swap      map[string]string // another line than the one that is meant
+	answers   map[string]string // by the question's beginning
+	welded    bool
+	elsewhere bool                                   // the page's stop, where the button's is asked for
+	floats    func(took time.Duration) time.Duration // by an installer who errs
+	atPlace   string
+	shares    map[string]float64
+	length    float64
+	off       time.Time // when the motor was switched off
 }
 
 const everything = `
@@ -150,6 +151,9 @@ func (p *place) Say(text string) {
 	} {
 		if strings.Contains(text, does.says) {
 			line := does.line
+			if p.elsewhere && does.says == "Press the stop button now" {
+				continue
+			}
 			if other, ok := p.swap[line]; ok {
 				line = other
 			}
@@ -166,7 +170,7 @@ func (p *place) Say(text string) {
 	if strings.HasPrefix(text, "Second 0") {
 		p.off = time.Now()
 	}
-	if strings.HasPrefix(text, "Now press") {
+	if strings.HasPrefix(text, "Now press") || p.elsewhere && strings.HasPrefix(text, "Press the stop button now") {
 		go p.seq.Do(p.t.Context(), sequencer.Command{What: run.Stop})
 	}
 	if name, rest, ok := strings.Cut(strings.TrimPrefix(text, "At "), ","); ok && strings.Contains(rest, "from the outlet") {
