@@ -134,3 +134,30 @@ func TestTheWallForbidsAStart(t *testing.T) {
 		})
 	}
 }
+
+// TestADaemonWithoutAReaderOfItsLogEndsInGoodOrder: a terminal's Ctrl-Z, with the other end of the log gone, would halt or end it with its motor turning.
+func TestADaemonWithoutAReaderOfItsLogEndsInGoodOrder(t *testing.T) {
+	t.Parallel()
+	try(t, func(tr *trial) {
+		r, w, err := os.Pipe()
+		if err != nil {
+			tr.Fatalf("%v", err)
+		}
+		p := newProcess(tr, []string{"serve", "--config", file(t, "flume.toml", "[panel]\nlisten = \"127.0.0.1:0\"\n")})
+		p.cmd.Stdout, p.cmd.Stderr = w, w
+		p.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+		p.begin()
+		w.Close()
+		for lines := bufio.NewScanner(r); ; {
+			if !lines.Scan() {
+				tr.Fatalf("it has ended: %v", lines.Err())
+			}
+			if strings.Contains(lines.Text(), "why=not-reset") {
+				break
+			}
+		}
+		r.Close()
+		p.signal(syscall.SIGTSTP)
+		p.ends(exitOK)
+	})
+}

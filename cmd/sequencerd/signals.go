@@ -30,7 +30,8 @@ type signals struct{ end, again chan os.Signal }
 
 func listenToSignals() *signals {
 	t := &signals{make(chan os.Signal, 2), make(chan os.Signal, 1)}
-	signal.Notify(t.end, os.Interrupt, syscall.SIGTERM)
+	signal.Notify(t.end, os.Interrupt, syscall.SIGTERM, syscall.SIGTSTP) // nobody can halt a swim halfway
+	signal.Ignore(syscall.SIGPIPE)                                       // a reader of the log that is gone ends no program whose motor turns
 	signal.Notify(t.again, syscall.SIGHUP)
 	return t
 }

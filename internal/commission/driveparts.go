@@ -162,12 +162,15 @@ func (w *work) silent(ctx context.Context, at namedSpeed) error {
 		return err
 	}
 	var rpm float64
-	heard, err := w.until(ctx, allowed+10*time.Second, func(*sequencer.Snapshot) (ok bool) {
+	heard, err := w.until(ctx, allowed+10*time.Second, func(s *sequencer.Snapshot) (ok bool) {
 		rpm, ok = afterSilence(w.moments(), allowed*3/4)
-		return ok
+		return ok || s.Drive.Pressed > w.agreed
 	})
 	if err != nil {
 		return err
+	}
+	if s, _ := w.cfg.Sequencer.Snapshot(); s.Drive.Pressed > w.agreed { // it rests, or not, for a reason that is not the drive's own stop
+		return &motorError{code: fault.StopPressed, text: fault.Of(fault.StopPressed).Text()}
 	}
 	switch {
 	case !heard:

@@ -34,7 +34,7 @@ type work struct {
 	part Part
 	done Done
 
-	agreed uint64 // stops pressed before the installer last said go, as the drive counts them
+	agreed uint64 // stops pressed before the installer was last asked for a go, as the drive counts them
 
 	calibration *Calibrated // what the part measured of the water; nil where it did not
 	inertia     *RunOut

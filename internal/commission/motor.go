@@ -52,7 +52,7 @@ func BrokenOff(err error) bool {
 }
 
 // begin starts a jog: it resets what is latched, and waits a while for what forbids it to go by itself. A stop that somebody has pressed since the installer
-// last said go is taken back by nothing but another go; so is what stays, or is made well by hand: that it goes away is no permission.
+// was last asked for a go is taken back by nothing but another go; so is what stays, or is made well by hand: that it goes away is no permission.
 func (w *work) begin(ctx context.Context, n units.MotorSpeed, length time.Duration) error {
 	w.afresh()
 	var no error

@@ -406,3 +406,26 @@ func TestLeavingEndsASilence(t *testing.T) {
 		}
 	})
 }
+
+// TestAStopInASilenceIsNoVerdictOnTheDrive: it ends the silence, and the part.
+func TestAStopInASilenceIsNoVerdictOnTheDrive(t *testing.T) {
+	inPlace(t, everything, nil, func(ctx context.Context, p *place) {
+		p.through(ctx, "stop")
+		p.through(ctx, "sensors")
+		ended := make(chan error)
+		go func() {
+			_, err := p.course.Do(ctx, "silence")
+			ended <- err
+		}()
+		for s, _ := p.seq.Snapshot(); s.State != run.Stopped || s.Motor.RPM() < 50; s, _ = p.seq.Snapshot() {
+			<-time.After(20 * time.Millisecond)
+		}
+		p.hands(ctx, "stop press", "stop release")
+		if err := <-ended; !commission.BrokenOff(err) {
+			t.Errorf("it ended with %v", err)
+		}
+		if r := p.course.Record(); !r.Parts["silence"].At.IsZero() {
+			t.Errorf("it is kept as %s", r.Parts["silence"].Verdict())
+		}
+	})
+}

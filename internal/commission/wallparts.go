@@ -115,11 +115,12 @@ func (w *work) stopReadsPressed(ctx context.Context, released func(*sequencer.Sn
 	return nil
 }
 
-// go_ waits until the installer says that something is done. It is the deliberate act that lets a motor start again which somebody has stopped.
+// go_ waits until the installer says that something is done. It is the deliberate act that lets a motor start again which somebody had stopped before that was
+// asked: a stop since then may have been meant for the answer that was on its way.
 func (w *work) go_(ctx context.Context, text string) error {
-	_, err := w.choose(ctx, text+" Ready?", "yes")
 	s, _ := w.cfg.Sequencer.Snapshot()
 	w.agreed = s.Drive.Pressed
+	_, err := w.choose(ctx, text+" Ready?", "yes")
 	return err
 }
 
