@@ -30,8 +30,9 @@ type Calibrated struct {
 type Point struct {
 	RPM     float64 `json:"rpm"`
 	MPS     float64 `json:"water_mps"`
-	LowMPS  float64 `json:"low_mps"`  // the band
-	HighMPS float64 `json:"high_mps"` //
+	LowMPS  float64 `json:"low_mps"` // the band
+	HighMPS float64 `json:"high_mps"`
+	CI      float64 `json:"ci_mps"` // of the measurement itself, half its 95 % interval
 	Used    int     `json:"passes"`
 	Dropped int     `json:"dropped,omitempty"`
 }
@@ -113,7 +114,7 @@ func (w *work) keepFit(fit *survey.Calibration, readings []survey.Reading, how s
 		point := Point{RPM: p.Motor.RPM(), MPS: p.Water.MetresPerSecond(), LowMPS: low.MetresPerSecond(), HighMPS: high.MetresPerSecond()}
 		for _, r := range readings {
 			if near(r.Motor.RPM(), p.Motor.RPM()) {
-				point.Used, point.Dropped = point.Used+r.Used, point.Dropped+r.Dropped
+				point.Used, point.Dropped, point.CI = point.Used+r.Used, point.Dropped+r.Dropped, r.CI.MetresPerSecond()
 			}
 		}
 		c.Points = append(c.Points, point)
@@ -356,7 +357,7 @@ func (w *work) pairs(ctx context.Context) (out [][2]float64, err error) {
 func (c *Calibrated) fit(m water.Motor) (*survey.Calibration, error) {
 	var rs []survey.Reading
 	for _, p := range c.Points {
-		rs = append(rs, survey.Reading{Motor: units.RPM(p.RPM), Water: units.MetresPerSecond(p.MPS), CI: units.MetresPerSecond((p.HighMPS - p.LowMPS) / 2), Used: p.Used})
+		rs = append(rs, survey.Reading{Motor: units.RPM(p.RPM), Water: units.MetresPerSecond(p.MPS), CI: units.MetresPerSecond(p.CI), Used: p.Used})
 	}
 	return survey.Fit(rs, m)
 }

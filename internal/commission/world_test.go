@@ -33,6 +33,7 @@ type place struct {
 	course *commission.Course
 	said   []string
 	noise  *rand.Rand
+	hidden simulated.Config // of a flume that nobody knows
 
 	// What is planted.
 	first     string            // what the wall is like at the begin
