@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -364,4 +365,23 @@ func uncommissioned(s *settings.Settings) error {
 		return nil
 	}
 	return fmt.Errorf("%w (%v)", fault.Of(fault.NotCommissioned), err)
+}
+
+// keepCommissioned looks once an hour whether the record still stands: a daemon may run for longer than the safety part counts. A swim under way goes on.
+func keepCommissioned(ctx context.Context, s *settings.Settings, seq *sequencer.Sequencer) error {
+	look := time.NewTicker(time.Hour)
+	defer look.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-look.C:
+		}
+		if err := uncommissioned(s); err != nil {
+			slog.Warn("no swim starts here any more", "why", err)
+			if err := seq.Commissioned(ctx, false); err != nil && ctx.Err() == nil {
+				return err
+			}
+		}
+	}
 }

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
 	"os"
 	"path/filepath"
@@ -165,6 +166,7 @@ func fingersAt(t *trial, socket string) *fingers {
 // TestTheCourseOnATerminal: the real program on a real terminal, from the first part to the last, in real time, and what was measured goes into the
 // configuration.
 func TestTheCourseOnATerminal(t *testing.T) {
+	t.Parallel()
 	try(t, func(tr *trial) {
 		dir := t.TempDir()
 		configuration := filepath.Join(dir, "flume.toml")
@@ -302,11 +304,21 @@ func TestARealDriveHasToBeCommissioned(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	mapText, err := fs.ReadFile(config.Drives, "oxbow-f.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := file(t, "own.toml", string(mapText))
+	remapped := commissiontest.Passed(t, strings.Replace(wired, "oxbow-f", own, 1))
+	if err := os.WriteFile(own, append(mapText, "# another scale, say\n"...), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	for name, c := range map[string]struct {
 		text string
 		args []string
 		says string
 	}{
+		"passed for another map":     {remapped, nil, "set otherwise"},
 		"nobody has been here":       {wired, nil, "not-commissioned"},
 		"passed":                     {passed, nil, "link-lost"}, // which is what fails next
 		"passed for another drive":   {strings.Replace(passed, "[drive.serial]\n", "[drive.serial]\naddress = 9\n", 1), nil, "set otherwise"},

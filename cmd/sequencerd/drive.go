@@ -16,6 +16,7 @@ import (
 	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
+	"flume.example/sequencerd/internal/safety"
 	"flume.example/sequencerd/internal/sequencer"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/task"
@@ -220,7 +221,7 @@ func (b *bench) jog(ctx context.Context, c console, n units.MotorSpeed, length t
 		case !begun && s.Seq == 0: // a guard resets only what it has met
 			continue
 		case !begun:
-			if err := b.begin(ctx, n, length); err != nil {
+			if err := b.begin(ctx, c, n, length); err != nil {
 				return err
 			}
 			begun = true
@@ -239,9 +240,28 @@ func (b *bench) jog(ctx context.Context, c console, n units.MotorSpeed, length t
 	}
 }
 
-func (b *bench) begin(ctx context.Context, n units.MotorSpeed, length time.Duration) error {
+// begin has the stop button tried where there is one, which a guard wants to have seen, resets and starts.
+func (b *bench) begin(ctx context.Context, c console, n units.MotorSpeed, length time.Duration) error {
 	if err := b.seq.Install(ctx, true, nil); err != nil {
 		return err
+	}
+	tried := func() bool {
+		s, _ := b.seq.Snapshot()
+		return s.Wall.Stop == safety.Absent || s.Wall.StopSeen && s.Wall.Stop == safety.Good
+	}
+	if !tried() {
+		fmt.Fprintln(c.out, "Press the stop button, and release it.")
+	}
+	look := time.NewTicker(sequencer.Tick)
+	defer look.Stop()
+	for patience := time.After(time.Minute); !tried(); {
+		select {
+		case <-look.C:
+		case <-patience:
+			return fault.Of(fault.StopUntried)
+		case <-ctx.Done():
+			return ctx.Err()
+		}
 	}
 	if err := b.seq.Do(ctx, sequencer.Command{What: run.Reset}); err != nil {
 		return err

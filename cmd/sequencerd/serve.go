@@ -80,6 +80,8 @@ type house struct {
 	listens  chan net.Addr    // where the panel does, once
 	home     *home.Home
 	reload   *reload
+
+	uncommissioned bool // an installer swims before the safety part is passed
 }
 
 // open begins to own the drive, the wall and the store of a configuration. The hardware watchdog of the house before, where it is the same one, stays armed.
@@ -94,7 +96,7 @@ func (v *serveCommand) open(line *commandLine, s *settings.Settings, before *hou
 	if old := outdated(s, time.Now()); old != "" {
 		slog.Warn("the calibration is old", "measured", s.Calibration.On.Format(time.DateOnly), "text", fault.Of(old).Text())
 	}
-	h = &house{settings: s, reload: again}
+	h = &house{settings: s, reload: again, uncommissioned: v.Uncommissioned}
 	h.rec, h.unkept = recordServe(s)
 	defer func() {
 		if err == nil {
@@ -217,6 +219,9 @@ func (h *house) run(ctx context.Context, told *signals) (next *settings.Settings
 	}
 	if !d.Simulated() {
 		tasks = append(tasks, task.Task{Name: "drive", Run: d.Run})
+	}
+	if !d.Simulated() && !h.uncommissioned {
+		tasks = append(tasks, task.Task{Name: "commissioning", Run: func(ctx context.Context) error { return keepCommissioned(ctx, s, seq) }})
 	}
 	if h.rec != nil {
 		tasks = append(tasks, task.Task{Name: "logbook", Run: h.rec.book.Run})

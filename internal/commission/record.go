@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"flume.example/sequencerd/internal/settings"
@@ -177,12 +178,24 @@ func Wiring(s *settings.Settings) string {
 	switch d.Backend {
 	case "serial":
 		c := d.Serial
-		what = append(what, c.Port, c.Baud, c.Parity, c.StopBits, c.Address, d.SerialMap, c.PolePairs, c.LinkLoss, c.QuickStopRPMPerSecond)
+		what = append(what, c.Port, c.Baud, c.Parity, c.StopBits, c.Address, d.SerialMap, ownMap(d.SerialMap), c.PolePairs, c.LinkLoss, c.QuickStopRPMPerSecond)
 	case "mqtt":
 		what = append(what, d.MQTT.Broker, d.MQTT.Topic, d.MQTT.LinkLoss, d.MQTT.TimeToLive)
 	}
 	sum := sha256.Sum256(fmt.Appendf(nil, "%q", what))
 	return hex.EncodeToString(sum[:8])
+}
+
+// ownMap is the text of a drive's map that is a file of the owner's: another scale in it is another drive. Those that come with the program have a name alone.
+func ownMap(name string) string {
+	if !strings.ContainsRune(name, '/') && filepath.Ext(name) == "" {
+		return ""
+	}
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return "cannot be read"
+	}
+	return string(text)
 }
 
 // Standing says whether people may swim, by the record.
