@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -85,6 +86,8 @@ func answerTo(s seenCourse, heard []string, places *int) string {
 		return "Bram Hesketh, licence 0417"
 	case strings.HasPrefix(q, "What does the drive's own display"):
 		return "none"
+	case strings.HasPrefix(q, "Length between") && strings.Contains(q, "3.00"):
+		return "1"
 	case strings.HasPrefix(q, "Length between"):
 		return "0.4"
 	case strings.HasPrefix(q, "A short name of the place"):
@@ -93,10 +96,23 @@ func answerTo(s seenCourse, heard []string, places *int) string {
 	}
 	for i := len(heard) - 1; i >= 0; i-- {
 		if m := floatTimes.FindStringSubmatch(heard[i]); m != nil {
+			if *places == 2 {
+				return slower(m[1])
+			}
 			return strings.TrimSpace(m[1])
 		}
 	}
 	return ""
+}
+
+// slower are float times at a place where the water is slower than where it was calibrated, as it is farther from the outlet.
+func slower(times string) string {
+	var out []string
+	for _, f := range strings.Fields(times) {
+		v, _ := strconv.ParseFloat(f, 64)
+		out = append(out, fmt.Sprintf("%.2f", 1.06*v))
+	}
+	return strings.Join(out, " ")
 }
 
 // throughCourse goes through one part in the page, with the hands at the wall.
@@ -156,7 +172,7 @@ func (b *browser) throughCourse(wall *pressing, part, title string, look func(s 
 	}
 }
 
-// TestTheCourseInTheBrowser: an installer goes through the safety part on the page, presses what is asked at the wall, stops the motor with the page's own stop, and
+// TestTheCourseInTheBrowser: an installer goes through all of it on the page, floats in simulated water included, presses what is asked at the wall, stops the motor with the page's own stop, and
 // leaves with a record. The page is fit for everybody meanwhile, at every size.
 func TestTheCourseInTheBrowser(t *testing.T) {
 	b := newBrowser(t)
@@ -184,9 +200,6 @@ func TestTheCourseInTheBrowser(t *testing.T) {
 		b.until(`document.querySelectorAll("#safety > li").length > 5`)
 		shot := map[string]bool{}
 		for _, part := range commission.Parts() {
-			if !part.Safety {
-				continue // with real water it takes too long for a test; TestThePageGoesThroughTheCourse has them
-			}
 			b.throughCourse(hand, part.ID, part.Title, func(s seenCourse) {
 				for _, at := range []struct{ name, says string }{
 					{"course-question", "Is there an emergency stop"}, {"course-display", "What does the drive's own display"}, {"course-floats", "how long did the floats take"},

@@ -37,6 +37,7 @@ func (c Config) Fitted() map[Pin]string {
 // newSimulation makes the pins of a configuration. All is well: the stop is
 // released, the interlocks are closed, somebody is seen, no button is pressed.
 func newSimulation(c *Config) *simulation {
+	c.Simulated = true
 	c.Pins = c.Fitted()
 	s := &simulation{buttonsToGround: c.ButtonsToGround}
 	for p, name := range c.Pins {
