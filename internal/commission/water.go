@@ -368,7 +368,7 @@ func stations(ctx context.Context, w *work) error {
 		return w.first("water")
 	}
 	w.say("The water is measured at two or more places along the flume, at two motor speeds each. The first is where the calibration was measured.")
-	l, err := w.numbers(ctx, "Length between the two marks in metres: a short one, as in 1.00, with its middle at the place", 1, 1, 0.3, 20, "m")
+	l, err := w.numbers(ctx, "Length between the two marks in metres: a short one, as in 1.00, with its middle at the place", 1, 1, 0.5, 20, "m")
 	if err != nil {
 		return err
 	}

@@ -86,10 +86,10 @@ func answerTo(s seenCourse, heard []string, places *int) string {
 		return "Bram Hesketh, licence 0417"
 	case strings.HasPrefix(q, "What does the drive's own display"):
 		return "none"
-	case strings.HasPrefix(q, "Length between") && strings.Contains(q, "3.00"):
-		return "1"
-	case strings.HasPrefix(q, "Length between"):
+	case strings.HasPrefix(q, "Length between") && strings.Contains(q, "1.50"): // of the water that runs out
 		return "0.4"
+	case strings.HasPrefix(q, "Length between"):
+		return "1"
 	case strings.HasPrefix(q, "A short name of the place"):
 		*places++
 		return []string{"swimmer 1.5", "back 1.7", "done"}[min(*places-1, 2)]
