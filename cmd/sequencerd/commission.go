@@ -98,10 +98,8 @@ func (m *commissionCommand) known() error {
 
 // recordDir is where the record of the course is kept: with the store.
 func recordDir(s *settings.Settings) (string, error) {
-	if s.Store == "" {
-		return "", errors.New(`the record of the course is kept with the store, and the configuration names none: give it a folder, as in [store] path = "/var/lib/sequencerd"`)
-	}
-	return filepath.Join(s.Store, "commissioning"), nil
+	dir, err := storeFolder(s)
+	return filepath.Join(dir, "commissioning"), err
 }
 
 // keepWater puts what the course measured of the water into the configuration, after asking. What stood there before is kept beside it.

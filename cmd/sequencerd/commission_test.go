@@ -278,9 +278,6 @@ func TestTheCourseCanBeLeft(t *testing.T) {
 	if code, _, errs := typed(t, "commission", "--marks"); code != exitRefused || !strings.Contains(errs, "no stations") {
 		t.Errorf("--marks without stations: exit %d, %s", code, errs)
 	}
-	if code, _, errs := typed(t, "commission"); code != exitRefused || !strings.Contains(errs, "[store] path") {
-		t.Errorf("without a store: exit %d, %s", code, errs)
-	}
 	if code, _, errs := typed(t, "--config", file(t, "flume.toml", lively(t.TempDir())), "commission", "--keep"); code != exitRefused || !strings.Contains(errs, "nothing was measured") {
 		t.Errorf("--keep before anything was measured: exit %d, %s", code, errs)
 	}
@@ -289,6 +286,7 @@ func TestTheCourseCanBeLeft(t *testing.T) {
 // TestARealDriveHasToBeCommissioned: no swim starts before the safety part is passed for just this drive, in date; the installer's own is slow.
 func TestARealDriveHasToBeCommissioned(t *testing.T) {
 	t.Setenv("RUNTIME_DIRECTORY", t.TempDir())
+	t.Setenv("STATE_DIRECTORY", t.TempDir())
 	const wired = "[drive]\nbackend = \"serial\"\n[drive.serial]\nport = \"/dev/none\"\nmap = \"oxbow-f\"\n"
 	session := file(t, "steady.toml", "format = 1\ntitle = \"Steady\"\nunit = \"m\"\n[[step]]\ntime = \"0:20\"\npace = \"1:40\"\n")
 	passed := commissiontest.Passed(t, wired)

@@ -2,22 +2,17 @@ package main
 
 import (
 	"log/slog"
-	"path/filepath"
 	"time"
 
 	"flume.example/sequencerd/internal/commission"
 )
 
-// newCourse is the installer's course for the panel; nil where there is no folder to keep its record in. It is the folder that a start looks into; a simulated
-// drive, which no start asks for a record, keeps it with its swims wherever those are.
+// newCourse is the installer's course for the panel; nil where there is no folder to keep its record in. It is the folder that a start looks into.
 func newCourse(h *house) *commission.Page {
 	dir, err := recordDir(h.settings)
 	if err != nil {
-		if h.rec == nil || !h.drive.Simulated() {
-			slog.Warn("there is no course at the panel", "because", err)
-			return nil
-		}
-		dir = filepath.Join(h.rec.store.Dir(), "commissioning")
+		slog.Warn("there is no course at the panel", "because", err)
+		return nil
 	}
 	c := commission.Config{Sequencer: h.seq, Settings: h.settings, Dir: dir, Now: time.Now, Simulated: h.drive.Simulated()}
 	if h.loaded.simulated != nil {

@@ -11,7 +11,10 @@ import (
 	"strings"
 	"time"
 
+	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/commission/commissiontest"
 	"flume.example/sequencerd/internal/fault"
+	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/task"
 )
 
@@ -129,10 +132,27 @@ func swum(t *table) error {
 	return nil
 }
 
+// commissioned puts the record of an installer's course for that configuration into the store: on a drive that is not simulated nobody swims without one.
+func commissioned(text string) error {
+	s, err := settings.Parse("the trial's configuration", []byte(text), config.Default())
+	if err != nil {
+		return err
+	}
+	record, err := commissiontest.Record(s, time.Now())
+	if err != nil {
+		return err
+	}
+	dir := filepath.Join(state, "commissioning")
+	return errors.Join(os.MkdirAll(dir, 0o755), os.WriteFile(filepath.Join(dir, "course.json"), record, 0o644))
+}
+
 // hung: in a swim on a motor that outlives the program, that is stopped in its tracks.
 func hung(t *table) error {
 	if err := errors.Join(os.WriteFile("/etc/node.toml", []byte("[flume]\ninertia_m = 0.3\n"), 0o644), command("systemctl", "start", "mosquitto"),
 		command("systemd-run", "--unit=node", "sequencerd", "node-sim", "--config", "/etc/node.toml")); err != nil {
+		return err
+	}
+	if err := commissioned(overBroker); err != nil {
 		return err
 	}
 	if err := configure(overBroker); err != nil {

@@ -14,6 +14,11 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"time"
+
+	"flume.example/sequencerd/config"
+	"flume.example/sequencerd/internal/commission/commissiontest"
+	"flume.example/sequencerd/internal/settings"
 )
 
 const qemu = "qemu-system-aarch64"
@@ -111,8 +116,17 @@ func prepare(dir string) error {
 	if err != nil {
 		return err
 	}
+	s, err := settings.Parse("the board's configuration", []byte(configuration), config.Default())
+	if err != nil {
+		return err
+	}
+	record, err := commissiontest.Record(s, time.Now())
+	if err != nil {
+		return err
+	}
 	err = errors.Join(
 		os.WriteFile(filepath.Join(root, "sysctl.conf"), knobs, 0o644),
+		os.WriteFile(filepath.Join(root, "course.json"), record, 0o644),
 		os.WriteFile(filepath.Join(root, "etc/sequencerd/sequencerd.toml"), []byte(configuration), 0o644),
 		os.WriteFile(filepath.Join(root, "session.toml"), []byte(session), 0o644),
 		build("./cmd/sequencerd", filepath.Join(root, "sequencerd")), build("./internal/board/guest", filepath.Join(root, "init")))

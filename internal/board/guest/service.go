@@ -43,10 +43,25 @@ func (s *service) keep() {
 	}
 }
 
+// commission puts the record of the installer's course, as a test has it, into the store of a board that is new, and reports whether it was there already.
+func commission() (before bool, err error) {
+	const dir = "/data/sequencerd/commissioning"
+	if _, err := os.Stat(dir); err == nil {
+		return true, nil
+	}
+	record, err := os.ReadFile("/course.json")
+	if err != nil {
+		return false, err
+	}
+	return false, errors.Join(os.MkdirAll(dir, 0o755), os.WriteFile(dir+"/course.json", record, 0o644))
+}
+
 // serve runs the daemon until it ends. Its standard error comes to the console line by line.
 func (s *service) serve() (state string, err error) {
 	c := exec.Command(program, "serve", "--lay-out", "/session.toml")
-	if desk, err := os.ReadDir("/data/sequencerd"); err == nil && len(desk) > 0 {
+	if commissioned, err := commission(); err != nil {
+		return "", err
+	} else if commissioned {
 		c.Args = c.Args[:2] // it has something on its desk
 	}
 	c.Env = environment
