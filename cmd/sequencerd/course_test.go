@@ -54,9 +54,21 @@ func TestServeHasTheCourse(t *testing.T) {
 				}
 			}
 		}
-		send("POST", "/begin", `{"part":"stop"}`)
+		now := func() string { // what somebody saw, who presses at once
+			reply, err := http.Get(strings.TrimSuffix(base, "/installation") + "/status")
+			if err != nil {
+				t.Fatalf("%v", err)
+			}
+			defer reply.Body.Close()
+			text, err := io.ReadAll(reply.Body)
+			if err != nil {
+				t.Fatalf("%v", err)
+			}
+			return `,"at_ms":` + regexp.MustCompile(`"at_ms":\s*(\d+)`).FindStringSubmatch(string(text))[1] + "}"
+		}
+		send("POST", "/begin", `{"part":"stop"`+now())
 		id := regexp.MustCompile(`"id":"(\w+-stop-\d+)"`).FindStringSubmatch(until(`"question":{`))[1]
-		send("POST", "/answer", `{"question":"`+id+`","answer":"yes"}`)
+		send("POST", "/answer", `{"question":"`+id+`","answer":"yes"`+now())
 		for _, step := range [][2]string{{"Press the stop button, and hold it.", "stop press"}, {"Release it.", "stop release"}, {"Take one of its wires off", "stop open"}, {"Put the wire back", "stop release"}} {
 			until(step[0])
 			wall.do(step[1])
