@@ -28,7 +28,7 @@ type Sample struct {
 // Inertia is what a recording says of the inertia length.
 type Inertia struct {
 	Length, CI units.Distance // the inertia length L, and half the width of its 95 % interval
-	// Dead is how much later than the motor the water answers, and DeadCI half the width of its interval; both 0 where the recording does not tell.
+	// Dead is how much later than the motor the water answers, and DeadCI half the width of its interval; both 0 where the samples do not tell.
 	Dead, DeadCI time.Duration
 	Start        units.Speed // of the water, at the first moment
 	RMS          units.Speed // root mean square of what is left between model and samples
@@ -41,11 +41,11 @@ const (
 	mostRecording = 24 * 3600.0 // s
 	shortestL     = 0.02        // m
 	longestL      = 50          // m, as of water.New
-	// mostDoubt is the share of L that its interval may have: beyond, the recording tells nothing. Our own choice.
+	// mostDoubt is the share of L that its interval may have: beyond, the samples tell nothing. Our own choice.
 	mostDoubt = 0.5
 )
 
-// What is thought of the dead time before the recording is looked at, s: drives answer within this. Our own choice; a recording that tells it says otherwise by itself.
+// What is thought of the dead time before the samples are looked at, s: drives answer within this. Our own choice; samples that tell it say otherwise by themselves.
 const (
 	deadMean = 0.1
 	deadSD   = 0.2
@@ -59,7 +59,7 @@ const (
 // more, as the error of a timed pass goes with the square of the speed. Several recordings of the same motor's way (coasts from one speed) may be given as one.
 // Samples with the same At must have the same motor speed.
 //
-// The interval is by Student's t, widened where neighbouring samples are off alike. The error says which sample is wrong and what is allowed, or that the recording does
+// The interval is by Student's t, widened where neighbouring samples are off alike. The error says which sample is wrong and what is allowed, or that the samples do
 // not tell the inertia.
 func FitInertia(samples []Sample, c *Calibration) (Inertia, error) {
 	r, err := newRecording(samples, c)
@@ -69,7 +69,7 @@ func FitInertia(samples []Sample, c *Calibration) (Inertia, error) {
 	return r.fit()
 }
 
-var errNoInertia = errors.New("the recording does not tell the inertia: record a coast from a fast speed until less than a third of it is left, or a start from rest until the water is steady, " +
+var errNoInertia = errors.New("the samples do not tell the inertia: record a coast from a fast speed until less than a third of it is left, or a start from rest until the water is steady, " +
 	"with more samples while the speed changes")
 
 // recording is samples made ready.
@@ -334,7 +334,7 @@ func (r *recording) verdict(p params, sigma float64) (Inertia, error) {
 	freedom := float64(m - 2) // two parameters; the other two have brought what is thought of them
 	l := math.Exp(p[logL])
 	if l < shortestL || l > 0.999*longestL {
-		return Inertia{}, fmt.Errorf("the recording gives an inertia length of %.3g m or beyond: allowed is %g to %d. Are times in seconds and speeds in m/s, and does the water follow the motor in it at all?", l, shortestL, longestL)
+		return Inertia{}, fmt.Errorf("the samples give an inertia length of %.3g m or beyond: allowed is %g to %d. Are times in seconds and speeds in m/s, and does the water follow the motor in it at all?", l, shortestL, longestL)
 	}
 	cov, ok := covariance(r.slopes(p, sigma), e, max(sumSquares(e)/freedom, sigma*sigma))
 	if !ok {
