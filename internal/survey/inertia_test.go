@@ -176,8 +176,8 @@ func TestInertiaRefuses(t *testing.T) {
 		"sample at 2 s: the motor turns at 0 and at 500 rpm: allowed is one speed at one time": motors,
 		"3 samples are moments and 1 are means over a while: allowed is one kind":              mixed,
 		"sample at 0 s: a mean of 0 m/s: a float that passes has a speed":                      still,
-		"the samples do not tell the inertia: record a coast from a fast speed until less": steady,
-		"the samples give an inertia length of 50 m or beyond: allowed is 0.02 to 50. Are":  noise,
+		"the samples do not tell the inertia: record a coast from a fast speed until less":     steady,
+		"the samples give an inertia length of 50 m or beyond: allowed is 0.02 to 50. Are":     noise,
 	} {
 		if want == "3 samples with the water measured: at least 4 are needed" {
 			s = recorded(0, 0, 1, 1, .9, 2, .8)
