@@ -154,27 +154,31 @@ func (z *zone) answer(packet []byte, ip net.IP, legacy bool) (text []byte, alone
 		if len(found) > 0 && q.Class&cacheFlush == 0 {
 			everybodyAlone = false
 		}
-		reply.Answers = append(reply.Answers, found...)
+		reply.Answers = append(reply.Answers, news(found, reply.Answers)...) // a packet has room for hundreds of the same question
 	}
 	reply.Answers = news(reply.Answers, m.Answers)
 	if len(reply.Answers) == 0 {
 		return nil, false
 	}
+	also := func(name string, want dnsmessage.Type) {
+		found := news(z.records(name, want, ip, seconds, flush), reply.Answers)
+		reply.Additionals = append(reply.Additionals, news(found, reply.Additionals)...)
+	}
 	for _, a := range reply.Answers { // what will be asked next [RFC 6763, section 12]
 		switch a.Header.Type {
 		case dnsmessage.TypePTR:
 			if strings.EqualFold(a.Header.Name.String(), z.kind) {
-				reply.Additionals = append(reply.Additionals, z.records(z.instance, dnsmessage.TypeALL, ip, seconds, flush)...)
-				reply.Additionals = append(reply.Additionals, z.records(z.host, dnsmessage.TypeA, ip, seconds, flush)...)
+				also(z.instance, dnsmessage.TypeALL)
+				also(z.host, dnsmessage.TypeA)
 			}
 		case dnsmessage.TypeSRV:
-			reply.Additionals = append(reply.Additionals, z.records(z.host, dnsmessage.TypeA, ip, seconds, flush)...)
+			also(z.host, dnsmessage.TypeA)
 		}
 	}
 	return pack(reply), legacy || everybodyAlone
 }
 
-// news leaves out what who asks knows already, for at least half of its time [RFC 6762, section 7.1].
+// news leaves out what is known already, to who asks, for at least half of its time [RFC 6762, section 7.1].
 func news(ours, known []dnsmessage.Resource) (out []dnsmessage.Resource) {
 	for _, o := range ours {
 		has := false
