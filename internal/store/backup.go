@@ -87,7 +87,38 @@ func verify(dir string) error {
 		return err
 	}
 	err := s.Check()
+	if err == nil {
+		err = s.readable()
+	}
 	return errors.Join(err, s.Close())
+}
+
+// readable reads all that there is: a file that SQLite finds whole may still hold what no program of ours has written, and every later list would fail of it.
+func (s *Store) readable() error {
+	swims, err := s.List(Which{})
+	if err != nil {
+		return fmt.Errorf("its swims cannot be read: %w", err)
+	}
+	for i := range swims {
+		r, err := s.Record(swims[i].ID)
+		if err == nil {
+			_, err = r.MarshalJSON() // which knows what is no number
+		}
+		if err != nil {
+			return fmt.Errorf("its swim %d cannot be read: %w", swims[i].ID, err)
+		}
+	}
+	if _, err := s.Desk(); err != nil {
+		return fmt.Errorf("what is laid out in it cannot be read: %w", err)
+	}
+	all, err := s.Swimmers()
+	if err == nil {
+		err = WriteSwimmers(io.Discard, all)
+	}
+	if err != nil {
+		return fmt.Errorf("its swimmers cannot be read: %w", err)
+	}
+	return nil
 }
 
 // Check has SQLite check the whole file.

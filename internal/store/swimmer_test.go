@@ -3,7 +3,6 @@ package store
 import (
 	"bytes"
 	"errors"
-	"io"
 	"reflect"
 	"testing"
 	"time"
@@ -215,16 +214,4 @@ func TestSwimmersOut(t *testing.T) {
 			t.Errorf("%s: %+v", bad, got)
 		}
 	}
-}
-
-func FuzzReadSwimmers(f *testing.F) {
-	f.Add([]byte(`{"format":1,"swimmers":[{"name":"A","unit":"m","cap_mps":1e300,"timed_swims":[{"distance_m":1,"time_s":1e99,"day":""}]}]}`))
-	f.Fuzz(func(t *testing.T, text []byte) {
-		all, err := ReadSwimmers(text)
-		if err == nil {
-			if err := WriteSwimmers(io.Discard, all); err != nil {
-				t.Error(err)
-			}
-		}
-	})
 }
