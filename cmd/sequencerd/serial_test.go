@@ -3,12 +3,15 @@ package main
 import (
 	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/commission/commissiontest"
+	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/drive/serial/linetest"
 	"flume.example/sequencerd/internal/settings"
 	"flume.example/sequencerd/internal/units"
@@ -91,6 +94,50 @@ link_loss = "10s"
 	line.Cut(true)
 	if code, _, errs := typed(t, "--config", configuration, "stop-drive"); code != exitUncertain || !strings.Contains(errs, "emergency stop") {
 		tr.Errorf("stop-drive on a dead line: exit %d, %s", code, errs)
+	}
+}
+
+// A record that nobody can read is told, and does not keep stop-drive from the drive of another record, or of the configuration.
+func TestStopDriveStopsBesideABadRecord(t *testing.T) {
+	if err := linetest.Missing(t); err != nil {
+		t.Log(err)
+		return
+	}
+	dir := t.TempDir()
+	t.Setenv("RUNTIME_DIRECTORY", dir)
+	bad := filepath.Join(dir, "drive-bad.json")
+	if err := os.WriteFile(bad, []byte("{\"pid\":"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	line := linetest.NewLine(t, 19200)
+	d := linetest.StartDrive(t, "plain", line)
+	s, err := settings.Parse("serial.toml", fmt.Appendf(nil, "[drive]\nbackend = \"serial\"\n[drive.serial]\nport = %q\nparity = \"none\"\nstop_bits = 2\naddress = %d\nmap = \"oxbow-f\"\n",
+		line.Master, linetest.Unit), config.Default())
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := resolve(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lock, err := drive.Acquire(r.link(), "one that died", r.String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := lock.Release(); err != nil { // as the kernel does
+		t.Fatal(err)
+	}
+	before := d.Ask()
+	code, out, errs := typed(t, "stop-drive")
+	if code != exitUncertain || !strings.Contains(out, "at rest") || !strings.Contains(errs, bad) {
+		t.Errorf("beside a bad record: exit %d, %s%s", code, out, errs)
+	}
+	if said := d.Ask(); said.Heard <= before.Now || said.Enabled {
+		t.Errorf("nobody has spoken to the drive: %+v", said)
+	}
+	flume := file(t, "flume.toml", "[drive]\nbackend = \"simulated\"\n")
+	if code, out, errs := typed(t, "stop-drive", "--config", flume); code != exitUncertain || !strings.Contains(out, "Nothing moves") || !strings.Contains(errs, bad) {
+		t.Errorf("a bad record alone: exit %d, %s%s", code, out, errs)
 	}
 }
 

@@ -21,14 +21,15 @@ const (
 )
 
 func (stopDriveCommand) Run(ctx context.Context, c console, line *commandLine) error {
-	records, err := drive.Records()
-	if err != nil {
-		return refused{exitUncertain, err}
-	}
+	records, bad := drive.Records()
+	errs := []error{bad} // a record that cannot be read keeps nobody from the drives of the others
 	if len(records) == 0 {
-		return stopConfigured(ctx, c, line)
+		err := stopConfigured(ctx, c, line)
+		if bad == nil {
+			return err
+		}
+		errs = append(errs, err)
 	}
-	var errs []error
 	for _, r := range records { // mostly one; whatever was in use here and was not seen at rest
 		var d resolvedDrive
 		if err := json.Unmarshal([]byte(r.Drive), &d); err != nil || d.Backend != "serial" && d.Backend != "mqtt" {
