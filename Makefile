@@ -25,12 +25,15 @@ bench-compare: ## the benchmarks of BASE beside those of the tree as it is, by b
 	@git worktree remove --force bin/base
 	go tool benchstat bin/base.txt bin/now.txt
 
-fuzz: ## each fuzz test for FUZZTIME
-	@set -e; for p in $$(go list ./...); do \
-		for f in $$(go test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
-			echo "$$p $$f"; go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) $$p; \
+# FUZZ=Swum for the targets with that in their name, FUZZFLAGS=-parallel=1 to leave the other cores alone.
+fuzz: ## each fuzz target of docs/fuzzing.md for FUZZTIME; ends at a finding, whose input is then below testdata/fuzz
+	@set -e; n=0; for p in $$(grep -rl --include='*_test.go' --exclude-dir=bin '^func Fuzz' . | xargs -n1 dirname | sort -u); do \
+		all=$$(go test -list '^Fuzz.*$(FUZZ)' $$p); \
+		for f in $$(echo "$$all" | grep '^Fuzz' || true); do \
+			echo "== $$p $$f"; n=$$((n + 1)); \
+			go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) $(FUZZFLAGS) $$p || { echo "== $$p $$f: FOUND SOMETHING" >&2; exit 1; }; \
 		done; \
-	done
+	done; [ $$n -gt 0 ] || { echo "== no target is called so" >&2; exit 1; }; echo "== $$n targets, nothing found"
 
 FAULTS ?= 1000
 SEED ?= 1

@@ -39,7 +39,8 @@ var others = map[string]func(tree string, args []string) error{
 
 // These documents have nothing that could be run here, for the reason given.
 var nothingToRun = map[string]string{
-	"docs/board.md": "it is about make board-test, which needs a virtual board",
+	"docs/board.md":   "it is about make board-test, which needs a virtual board",
+	"docs/fuzzing.md": "it is about make fuzz, which takes as long as it is told to",
 }
 
 // lasting are the commands that go on until somebody ends them. They are begun, have to say what the document shows, are there for the lines below, as in

@@ -60,6 +60,7 @@ const (
 	accessFile = "access.json"
 	// rounds: what OWASP's Password Storage Cheat Sheet asks of PBKDF2 with HMAC-SHA-256 (from memory).
 	rounds      = 600_000
+	mostRounds  = 100 * rounds // more than that no program of ours has written: a try would take minutes
 	leastCode   = 6
 	mostCode    = 64
 	mostDevices = 50
@@ -89,7 +90,7 @@ func openAccess(folder string) (*access, error) {
 	if err == nil {
 		err = json.Unmarshal(text, &a.kept)
 	}
-	if err == nil && a.kept.Code != nil && (a.kept.Code.Rounds < 1 || len(a.kept.Code.Hash) != sha256.Size) {
+	if err == nil && a.kept.Code != nil && (a.kept.Code.Rounds < 1 || a.kept.Code.Rounds > mostRounds || len(a.kept.Code.Hash) != sha256.Size) {
 		err = errors.New("it has no good code")
 	}
 	if err != nil {

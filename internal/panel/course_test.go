@@ -222,10 +222,11 @@ func FuzzCourse(f *testing.F) {
 		f.Add(i, "application/json", []byte(`{"question":"","answer":"yes","at_ms":0}`))
 		f.Add(i, "", []byte("\x00\xff{"))
 	}
+	var who passersBy
 	f.Fuzz(func(t *testing.T, which uint8, kind string, body []byte) {
 		path := []string{"begin", "answer", "leave", "record", "%2e%2e"}[which%5]
 		req := httptest.NewRequest("POST", "http://127.0.0.1/api/v1/installation/"+path, strings.NewReader(string(body)))
-		req.RemoteAddr = "127.0.0.1:1"
+		req.RemoteAddr = who.next()
 		if utf8.ValidString(kind) {
 			req.Header.Set("Content-Type", kind)
 		}

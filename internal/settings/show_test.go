@@ -111,3 +111,37 @@ func TestShowTellsAllFaults(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// FuzzShow: whatever configuration reads, what is shown of it reads back as the same settings, and with the names left out none of them is told.
+func FuzzShow(f *testing.F) {
+	f.Add(shownFile)
+	f.Add("")
+	f.Add(`swimmer = { person = [ { name = "Una Pike" }, { name = "B", cap_mps = 1 } ] }`)
+	f.Add("[[water.station]]\nname = \"a\\\"\\u00e9\"\nfrom_outlet_m = 1\nshare = 1\n[drive.simulated]\nfaults = [\n'motor trips at 2 min', # x\n]\n[panel]\nlisten = '[::1]:8080'\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		want, err := Parse("my.toml", []byte(text), config.Default())
+		if err != nil {
+			return
+		}
+		shown, err := Show("my.toml", []byte(text), config.Default(), Secrets)
+		if err != nil {
+			t.Fatalf("%q: %v", text, err)
+		}
+		got, err := Parse("my.toml", []byte(shown), config.Default())
+		if err != nil {
+			t.Fatalf("%q: what is shown does not read back: %v\n%s", text, err, shown)
+		}
+		if !strings.Contains(shown, "(hidden") && !reflect.DeepEqual(got, want) {
+			t.Errorf("%q: what is shown reads back as other settings:\n%s", text, shown)
+		}
+		less, err := Show("my.toml", []byte(text), config.Default(), SecretsAndNames)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range want.People {
+			if len(p.Name) > 12 && strings.Count(text, p.Name) == 1 && strings.Contains(less, p.Name) { // a short one can be a part of any word
+				t.Errorf("%q is told:\n%s", p.Name, less)
+			}
+		}
+	})
+}
