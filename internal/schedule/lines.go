@@ -189,8 +189,7 @@ func (b *lineBuilder) lines() {
 			}
 		}
 		if t := b.cur(); (t.kind == tNewline || t.kind == tEnd) && !head.broken {
-			name, kind = head.name, head.kind
-			b.i++
+			name, kind = head.name, head.kind // the next turn goes past the line's end; there is nothing past that of the text
 			continue
 		}
 		if head.broken {

@@ -356,3 +356,16 @@ func TestBadLines(t *testing.T) {
 		t.Errorf("only %d lines left", len(goodLines)+len(badLines))
 	}
 }
+
+// A heading, a bracket too many and a comment may be the last that there is, without the end of a line behind them.
+func TestTheLastLineNeedsNoEnd(t *testing.T) {
+	for _, last := range []string{"Main:", "Main", "main set", "100 easy )", "100 easy ) x", ")", "Main: )", "# x", "Main: # x", "(", "2 x (100 easy", "2 x ("} {
+		for _, before := range []string{"", "100 easy\n"} {
+			whole, errWhole := Parse("f", []byte(lined(before+last+"\n")))
+			bare, err := Parse("f", []byte("format = 1\ntitle = \"T\"\nlines = '''\n"+before+last+"'''\n"))
+			if (err == nil) != (errWhole == nil) || err == nil && shape(bare.steps) != shape(whole.steps) || err != nil && errWhole.Error() != err.Error() {
+				t.Errorf("%q: %v, with the end of a line %v", before+last, err, errWhole)
+			}
+		}
+	}
+}

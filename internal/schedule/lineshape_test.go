@@ -371,7 +371,7 @@ func TestNoLinesTakeLong(t *testing.T) {
 	}
 }
 
-// FuzzLines: nothing panics or takes long, every fault has a place in the file, and what is accepted can be written back.
+// FuzzLines: nothing panics or takes long, every fault has a place in the file, the last line needs no end, and what is accepted can be written back.
 func FuzzLines(f *testing.F) {
 	for _, row := range goodLines {
 		f.Add(row.line)
@@ -388,6 +388,11 @@ func FuzzLines(f *testing.F) {
 		}
 		file := lined(text) + "[paces]\nrace = \"1:31.5\"\n"
 		s, err := Parse("f", []byte(file))
+		if !strings.HasSuffix(text, "'") {
+			if _, bare := Parse("f", []byte(head+"lines = '''\n"+text+"'''\n[paces]\nrace = \"1:31.5\"\n")); (bare == nil) != (err == nil) {
+				t.Fatalf("%q: %v, without the end of the last line %v", text, err, bare)
+			}
+		}
 		if err != nil {
 			for _, p := range err.(fault.Problems) {
 				if p.Line < 1 || p.Line > 1+strings.Count(file, "\n") || p.Col < 1 || p.Text == "" {
