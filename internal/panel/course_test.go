@@ -213,7 +213,7 @@ func TestNoCourseNoAddress(t *testing.T) {
 	}
 }
 
-// Whatever is sent to the course, nothing answers with 500 or falls over.
+// Whatever is sent to the course, nothing answers with 500 or falls over, and of its folder nothing is given but records.
 func FuzzCourse(f *testing.F) {
 	r := newRig(f, options{course: true, people: simulatedWall})
 	h := r.panel.handler
@@ -234,6 +234,14 @@ func FuzzCourse(f *testing.F) {
 		h.ServeHTTP(w, req)
 		if w.Code >= 500 || w.Code < 200 {
 			t.Errorf("%s: %d %s", path, w.Code, w.Body)
+		}
+		req = httptest.NewRequest("GET", "http://127.0.0.1/", nil)
+		req.URL.Path = "/installation/records/" + string(body) // as it is once the escapes are gone
+		req.RemoteAddr = who.next()
+		w = httptest.NewRecorder()
+		h.ServeHTTP(w, req)
+		if name := string(body); w.Code >= 500 || w.Code == 200 && (strings.ContainsAny(name, "/\\") || !strings.HasSuffix(name, ".html") && !strings.HasSuffix(name, ".json")) {
+			t.Errorf("the record %q: %d %s", name, w.Code, w.Body)
 		}
 	})
 }

@@ -91,6 +91,7 @@ func FuzzThreshold(f *testing.F) {
 	f.Add("39.9", "", true)
 	f.Add("6:00.1/100 m", "2027-01-01", true)
 	f.Add("1:35/50m", "0000-00-00", false)
+	f.Add("0", "", false)
 	f.Fuzz(func(t *testing.T, pace, day string, yard bool) {
 		u := units.Metre
 		if yard {
@@ -98,7 +99,7 @@ func FuzzThreshold(f *testing.F) {
 		}
 		h, err := ReadThreshold(pace, day, u, yard, typedOn)
 		if err != nil {
-			if !strings.Contains(err.Error(), "allowed") {
+			if !strings.Contains(err.Error(), "allowed") && !strings.Contains(err.Error(), "must be") {
 				t.Errorf("%q on %q: %v", pace, day, err)
 			}
 			return
