@@ -189,6 +189,7 @@ func (m *commissionCommand) course(ctx context.Context, c console, s *settings.S
 	hand := &terminalHand{out: c.out, lines: make(chan string)}
 	course, err := commission.New(commission.Config{
 		Sequencer: seq, Settings: s, Hand: hand, Dir: dir, Now: time.Now, Simulated: d.Simulated(), Water: water,
+		Apart: apart(s),
 	})
 	if err != nil {
 		return errors.Join(err, w.Close(), d.Close())

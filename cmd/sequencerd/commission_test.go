@@ -48,6 +48,7 @@ type installer struct {
 	p     *process
 	wall  *fingers
 	place int
+	rules map[string]func() // what to do at what is printed; nil for does
 }
 
 // last is what was last printed in that shape.
@@ -122,7 +123,10 @@ func (i *installer) does() map[string]func() {
 
 // work does all that until the program ends.
 func (i *installer) work(within time.Duration) {
-	rules, seen := i.does(), 0
+	rules, seen := i.rules, 0
+	if rules == nil {
+		rules = i.does()
+	}
 	deadline := time.NewTimer(within)
 	defer deadline.Stop()
 	for {

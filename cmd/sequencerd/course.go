@@ -14,7 +14,8 @@ func newCourse(h *house) *commission.Page {
 		slog.Warn("there is no course at the panel", "because", err)
 		return nil
 	}
-	c := commission.Config{Sequencer: h.seq, Settings: h.settings, Dir: dir, Now: time.Now, Simulated: h.drive.Simulated()}
+	c := commission.Config{Sequencer: h.seq, Settings: h.settings, Dir: dir, Now: time.Now, Simulated: h.drive.Simulated(),
+		Apart: apart(h.settings), Uncommissioned: h.uncommissioned}
 	if h.loaded.simulated != nil {
 		c.Water = h.loaded.simulated.Water
 	}

@@ -28,6 +28,7 @@ import (
 type driveCommand struct {
 	Status    driveStatusCommand    `cmd:"" help:"Say how the drive is. Stops it first."`
 	Jog       jogCommand            `cmd:"" help:"Turn the bare motor for a few seconds, with nobody in the water."`
+	Apart     apartCommand          `cmd:"" hidden:"" help:"Turn the bare motor from a process of its own, for the installer's course, which kills it."`
 	Registers driveRegistersCommand `cmd:"" help:"Read the registers of a drive on a serial line, each beside what it must be."`
 }
 
@@ -88,7 +89,21 @@ func (j *jogCommand) Run(ctx context.Context, c console, line *commandLine) erro
 			return errors.Join(errors.New("not the flume's name; nothing was started"), b.close())
 		}
 	}
-	return b.run(ctx, func(ctx context.Context) error { return b.jog(ctx, c, units.RPM(j.RPM), j.For) })
+	return b.run(ctx, func(ctx context.Context) error {
+		var turned units.MotorSpeed // while it was to turn
+		i, simulated := 0, b.simulated()
+		err := b.jog(ctx, c, units.RPM(j.RPM), j.For, func(n units.MotorSpeed) {
+			if i%20 == 0 {
+				fmt.Fprintf(c.out, "%4.1f s  %v%s\n", float64(i)*sequencer.Tick.Seconds(), n, simulated)
+			}
+			turned = n
+			i++
+		})
+		if err == nil {
+			fmt.Fprintf(c.out, "Done: %v of %v ordered%s. The water still moves for a while.\n", turned, units.RPM(j.RPM), simulated)
+		}
+		return err
+	})
 }
 
 type driveRegistersCommand struct{}
@@ -144,6 +159,10 @@ func openBench(line *commandLine) (*bench, error) {
 	if err != nil {
 		return nil, err
 	}
+	return newBench(s, d)
+}
+
+func newBench(s *settings.Settings, d *drive.Drive) (*bench, error) {
 	w, err := wall.Open(s.Wall, func() { d.Stop(fault.StopPressed) })
 	if err != nil {
 		return nil, errors.Join(err, d.Close())
@@ -200,16 +219,15 @@ func (b *bench) answers(ctx context.Context) (drive.Report, error) {
 	return r, fmt.Errorf("the drive does not answer: %w", errors.Join(r.Link, fault.Of(fault.LinkLost)))
 }
 
-// jog resets once, starts once, and turns the motor until the time is over or the guard says stop.
-func (b *bench) jog(ctx context.Context, c console, n units.MotorSpeed, length time.Duration) error {
+// jog resets once, starts once, and turns the motor until the time is over or the guard says stop. At each tick it tells how fast it turns.
+func (b *bench) jog(ctx context.Context, c console, n units.MotorSpeed, length time.Duration, tell func(units.MotorSpeed)) error {
 	if _, err := b.answers(ctx); err != nil {
 		return err
 	}
 	tick := time.NewTicker(sequencer.Tick)
 	defer tick.Stop()
 	begun := false
-	var turned units.MotorSpeed // while it was to turn
-	for i := 0; ; {
+	for {
 		select {
 		case <-ctx.Done():
 			b.drive.Stop(fault.PersonStop)
@@ -230,13 +248,9 @@ func (b *bench) jog(ctx context.Context, c console, n units.MotorSpeed, length t
 			return refused{exitByGuard, fault.Of(s.Reason)}
 		case s.Jog == (units.MotorSpeed{}):
 			b.drive.Stop(fault.PersonStop)
-			fmt.Fprintf(c.out, "Done: %v of %v ordered%s. The water still moves for a while.\n", turned, n, b.simulated())
 			return nil
-		case i%20 == 0:
-			fmt.Fprintf(c.out, "%4.1f s  %v%s\n", float64(i)*sequencer.Tick.Seconds(), s.Motor, b.simulated())
 		}
-		turned = s.Motor
-		i++
+		tell(s.Motor)
 	}
 }
 

@@ -160,6 +160,13 @@ func (o *owned) Read(r drive.Round) (drive.Feedback, error) {
 	return f, err
 }
 
+// LetGo leaves the wire to somebody else for a while, who works under this lock.
+func (o *owned) LetGo() {
+	if b, ok := o.Backend.(interface{ LetGo() }); ok {
+		b.LetGo()
+	}
+}
+
 func (o *owned) Close() error {
 	var err error
 	for looks := 0; !o.atRest && err == nil && looks < lastLooks; looks++ { // the drive has stopped it just now

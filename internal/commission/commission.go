@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"os/exec"
 	"slices"
 	"sync"
 	"time"
@@ -30,6 +31,10 @@ type Config struct {
 	Simulated bool             // the drive is not a real one
 	// Water is the true water of a simulated flume, its speed and how far it has flowed, in which the course times floats by itself; nil elsewhere.
 	Water func() (units.Speed, units.Distance)
+	// Apart is a process of its own that turns the motor at so many rpm for so long over the link that the loop lends it: see victim. Nil where the drive is simulated.
+	Apart func(n units.MotorSpeed, length time.Duration) *exec.Cmd
+	// Uncommissioned lets the installer swim whatever the record says, as the program was told when it started.
+	Uncommissioned bool
 	// Patience is how long somebody may take to press what they are asked to; default a minute.
 	Patience time.Duration
 }
@@ -98,7 +103,7 @@ func Parts() []Part {
 		{"first-turn", "The first slow turn", true, 4, firstTurn},
 		{"silence", "The drive stops by itself", true, 2, silence},
 		{"relay", "The relay that the heartbeat holds", true, 2, relay},
-		{"stops", "Stops from slow, middle and full speed", true, 12, stops},
+		{"stops", "Stops from slow, middle and full speed", true, 20, stops},
 		{"limits", "Lowest and highest speed, the motor's ramp", true, 4, limits},
 		{"water", "Calibration: how fast the water really is", false, 50, calibrate},
 		{"inertia", "How the water runs out", false, 10, runOut},
@@ -147,7 +152,7 @@ func (c *Course) leave(ctx context.Context) error {
 	}
 	err := c.cfg.Sequencer.Install(ctx, false, nil)
 	if err == nil && !c.cfg.Simulated {
-		err = c.cfg.Sequencer.Commissioned(ctx, c.record.Stands(c.cfg.Settings, c.cfg.Now()).Passed)
+		err = c.cfg.Sequencer.Commissioned(ctx, c.cfg.Uncommissioned || c.record.Stands(c.cfg.Settings, c.cfg.Now()).Passed)
 	}
 	if ctx.Err() != nil { // the loop has ended
 		return nil

@@ -161,6 +161,11 @@ func (w *work) silent(ctx context.Context, at namedSpeed) error {
 	if err := w.cfg.Sequencer.Hush(ctx, allowed); err != nil {
 		return err
 	}
+	return w.afterwards(ctx, what, allowed)
+}
+
+// afterwards asks the drive after a silence of so long whether its motor rests.
+func (w *work) afterwards(ctx context.Context, what string, allowed time.Duration) error {
 	var rpm float64
 	heard, err := w.until(ctx, allowed+10*time.Second, func(s *sequencer.Snapshot) (ok bool) {
 		rpm, ok = afterSilence(w.moments(), allowed*3/4)
@@ -192,23 +197,36 @@ func (w *work) settle(ctx context.Context) error {
 	return err
 }
 
+const relayQuestion = "Is there a relay in the drive's enable line that the heartbeat holds?"
+
+// beats reports whether a heartbeat is wired.
+func (w *work) beats() bool {
+	_, ok := w.cfg.Settings.Wall.Fitted()[wall.HeartbeatPin]
+	return ok
+}
+
 // relay: the heartbeat stands still, and the drive's enable has to go.
 func relay(ctx context.Context, w *work) error {
-	if _, ok := w.cfg.Settings.Wall.Fitted()[wall.HeartbeatPin]; !ok {
+	if !w.beats() {
 		return w.notFitted("No heartbeat is wired (wall.heartbeat_pin).")
 	}
-	fitted, err := w.yes(ctx, "Is there a relay in the drive's enable line that the heartbeat holds?")
+	held, err := w.yes(ctx, relayQuestion)
 	if err != nil {
 		return err
 	}
-	if !fitted {
+	if !held {
 		return w.notFitted("No relay hangs on the heartbeat.")
 	}
-	n := w.slow()
-	if err := w.go_(ctx, fmt.Sprintf("The motor will turn at %.0f rpm, then the heartbeat stands still. Nobody in the water.", n.RPM())); err != nil {
+	return w.dropped(ctx, namedSpeed{"slow", w.slow()})
+}
+
+// dropped: the heartbeat stands still while the motor turns.
+func (w *work) dropped(ctx context.Context, at namedSpeed) error {
+	n := at.n
+	if err := w.go_(ctx, fmt.Sprintf("The motor will turn at %v, then the heartbeat stands still. Nobody in the water, nobody at outlet or suction.", at)); err != nil {
 		return err
 	}
-	const what = "Heartbeat still, the motor is at rest after"
+	what := fmt.Sprintf("Heartbeat still at %v, the motor is at rest after", at)
 	if err := w.turn(ctx, n, time.Minute); err != nil {
 		return w.tellNo(what, n, err)
 	}

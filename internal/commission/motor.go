@@ -51,14 +51,14 @@ func BrokenOff(err error) bool {
 	return errors.As(err, &m) && m.brokenOff()
 }
 
-// begin starts a jog: it resets what is latched, and waits a while for what forbids it to go by itself. A stop that somebody has pressed since the installer
+// begin starts a jog, or whatever turns the motor: it resets what is latched, and waits a while for what forbids it to go by itself. A stop that somebody has pressed since the installer
 // was last asked for a go is taken back by nothing but another go; so is what stays, or is made well by hand: that it goes away is no permission.
-func (w *work) begin(ctx context.Context, n units.MotorSpeed, length time.Duration) error {
+func (w *work) begin(ctx context.Context, start func() error) error {
 	w.afresh()
 	var no error
 	for range mostGoes {
 		var err error
-		if no, err = w.try(ctx, n, length); no == nil || err != nil {
+		if no, err = w.try(ctx, start); no == nil || err != nil {
 			return err
 		}
 		if err := w.go_(ctx, "The motor will turn once that is well."); err != nil {
@@ -69,7 +69,7 @@ func (w *work) begin(ctx context.Context, n units.MotorSpeed, length time.Durati
 }
 
 // try is begin for one go. no is what a person has to do something about, which was said.
-func (w *work) try(ctx context.Context, n units.MotorSpeed, length time.Duration) (no, err error) {
+func (w *work) try(ctx context.Context, start func() error) (no, err error) {
 	since := time.Duration(-1) // when something began to hinder that does not go by itself
 	ok, err := w.until(ctx, resetAfter, func(s *sequencer.Snapshot) bool {
 		if s.Drive.Pressed > w.agreed {
@@ -78,7 +78,7 @@ func (w *work) try(ctx context.Context, n units.MotorSpeed, length time.Duration
 		}
 		if s.State == run.Stopped {
 			no = w.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Reset})
-		} else if no = w.cfg.Sequencer.Jog(ctx, n, length); no == nil {
+		} else if no = start(); no == nil {
 			return true
 		}
 		var f fault.Fault
@@ -106,7 +106,7 @@ func (w *work) try(ctx context.Context, n units.MotorSpeed, length time.Duration
 
 // turn starts the bare motor and waits until it keeps its speed. A *motorError says what it did instead.
 func (w *work) turn(ctx context.Context, n units.MotorSpeed, length time.Duration) error {
-	if err := w.begin(ctx, n, length); err != nil {
+	if err := w.begin(ctx, func() error { return w.cfg.Sequencer.Jog(ctx, n, length) }); err != nil {
 		return err
 	}
 	ramp := 10 * time.Second

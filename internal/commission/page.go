@@ -21,7 +21,7 @@ import (
 )
 
 // Page is the course as web pages go through it: one part at a time, all pages see the same. Run does the work; all else may be called from several
-// goroutines. A page that asks for the State is taken for somebody who looks: a motor that turns while nobody has asked for so long is stopped.
+// goroutines. A page that asks for the State, and could start a part, is taken for somebody who looks: a motor that turns while none has asked for so long is stopped.
 type Page struct {
 	cfg  Config // but for the Hand
 	life string // random: a question of another life of the program is not answered

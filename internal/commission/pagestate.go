@@ -58,12 +58,14 @@ type Ended struct {
 	Lines   []string `json:"lines"`
 }
 
-// State is what there is to show; nil where it is still what has that mark. Whoever asks counts as somebody who looks.
-func (p *Page) State(mark string) any {
+// State is what there is to show; nil where it is still what has that mark. attends says that whoever asks could start a part, and so looks after it.
+func (p *Page) State(mark string, attends bool) any {
 	now := p.cfg.Now()
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.looked = time.Now()
+	if attends {
+		p.looked = time.Now()
+	}
 	is := fmt.Sprintf("%s-%d-%s", p.life, p.seq, now.Format(time.DateOnly))
 	if is == mark {
 		return nil

@@ -27,22 +27,49 @@ func stops(ctx context.Context, w *work) error {
 	if key := w.cfg.Hand.StopKey(); key != "" {
 		ways = append(ways, way{"Stop from here", "Now " + key + ".", false})
 	}
+	if w.cfg.Simulated {
+		w.noted("Cable pulled, program killed", "a simulated drive has no cable, and dies with its program: the silence of the link stands for both")
+	}
+	drops := w.beats()
+	if before := w.record.Parts["relay"]; drops && !before.At.IsZero() {
+		drops = !before.NotFitted
+	} else if drops {
+		var err error
+		if drops, err = w.yes(ctx, relayQuestion); err != nil {
+			return err
+		}
+	}
 	for _, at := range w.speeds() {
 		for _, by := range ways {
 			if err := w.stopBy(ctx, at, by); err != nil {
 				return err
 			}
 		}
-		if at.name != "slow" { // from slow it was the part before
-			if err := w.goAt(ctx, at); err != nil {
-				return err
-			}
-			if err := w.silent(ctx, at); err != nil {
+		var more []func(context.Context, namedSpeed) error
+		if at.name != "slow" && drops { // from slow it was a part of its own
+			more = append(more, w.dropped)
+		}
+		switch {
+		case !w.cfg.Simulated:
+			more = append(more, w.killed, w.unplugged)
+		case at.name != "slow": // likewise
+			more = append(more, w.silentAt)
+		}
+		for _, stop := range more {
+			if err := stop(ctx, at); err != nil {
 				return err
 			}
 		}
 	}
-	return w.unplugged(ctx)
+	return nil
+}
+
+// silentAt is a silence with a go of its own.
+func (w *work) silentAt(ctx context.Context, at namedSpeed) error {
+	if err := w.goAt(ctx, at); err != nil {
+		return err
+	}
+	return w.silent(ctx, at)
 }
 
 func (w *work) stopBy(ctx context.Context, at namedSpeed, by way) error {
@@ -97,13 +124,8 @@ func (w *work) rampDo() string {
 }
 
 // unplugged: the cable itself. What the motor did meanwhile nobody can ask it; it has to be at rest when the cable is back.
-func (w *work) unplugged(ctx context.Context) error {
-	if w.cfg.Simulated {
-		w.noted("Cable pulled", "a simulated drive has none")
-		return nil
-	}
-	at := w.speeds()[0]
-	const what = "Cable pulled at slow speed, the motor when it is back"
+func (w *work) unplugged(ctx context.Context, at namedSpeed) error {
+	what := fmt.Sprintf("Cable pulled at %v, the motor when it is back", at)
 	if err := w.goAt(ctx, at); err != nil {
 		return err
 	}

@@ -66,6 +66,7 @@ type Drive struct {
 	unheard bool          // the latest stop failed, so the next exchange is one again
 	hush    time.Duration // still to be silent from the next exchange on; until then once that has begun
 	silent  bool
+	broken  func() // see Hush
 }
 
 // untimed marks a permission that was given while no clock ran: it counts from the exchange that takes it.

@@ -7,34 +7,44 @@ import (
 )
 
 // Hush keeps the link silent for so long from the next exchange on, as if the program or the wire were gone: so an installer sees that the motor stops by
-// itself. Every stop ends the silence, but for those that the silence itself brings about.
-func (d *Drive) Hush(length time.Duration) {
+// itself. A backend that has a method LetGo lets go of its wire meanwhile, which another process may then use. Every stop ends the silence, but for those
+// that the silence itself brings about. broken, where it is not nil, is called then, before the stop gets through; it must not block, nor use the Drive.
+func (d *Drive) Hush(length time.Duration, broken func()) {
 	d.mu.Lock()
-	d.hush, d.silent = length, false
+	d.hush, d.silent, d.broken = length, false, broken
 	d.mu.Unlock()
 }
 
 // hushed reports whether the exchange that would begin now is left out.
 func (d *Drive) hushed(now time.Duration) bool {
 	d.mu.Lock()
-	defer d.mu.Unlock()
 	if d.hush == 0 {
+		d.mu.Unlock()
 		return false
 	}
-	if !d.silent {
+	begins := !d.silent
+	if begins {
 		d.hush, d.silent = d.hush+now, true
 	}
 	if now >= d.hush {
-		d.hush = 0
+		d.hush, d.broken = 0, nil
 	}
-	return d.hush != 0
+	silent := d.hush != 0
+	d.mu.Unlock()
+	if b, ok := d.backend.(interface{ LetGo() }); ok && begins {
+		b.LetGo()
+	}
+	return silent
 }
 
 // unhush ends a silence for a stop that is not its own work.
 func (d *Drive) unhush(why fault.Code) {
 	switch why {
 	case fault.FeedbackOld, fault.LinkLost, fault.LoopSilent, fault.MotorSlow:
-	default:
-		d.hush = 0
+		return
 	}
+	if d.broken != nil {
+		d.broken()
+	}
+	d.hush, d.broken = 0, nil
 }

@@ -18,8 +18,8 @@ import (
 
 // Course is the installer's course as pages go through it. All of it may be called from several goroutines. Errors are faults, or the disk's.
 type Course interface {
-	// State is what there is to show, as JSON; nil where it is still what has that mark. Whoever asks counts as somebody who looks.
-	State(mark string) any
+	// State is what there is to show, as JSON; nil where it is still what has that mark. attends says that whoever asks looks after the motor: they could start it.
+	State(mark string, attends bool) any
 	Begin(part string) error
 	Answer(question, text string) error
 	Leave() error
@@ -43,7 +43,7 @@ func (p *Panel) courseRoutes(paired func(string, http.HandlerFunc)) {
 }
 
 func (p *Panel) courseState(w http.ResponseWriter, r *http.Request) {
-	st := p.cfg.Course.State(r.URL.Query().Get("mark"))
+	st := p.cfg.Course.State(r.URL.Query().Get("mark"), p.mayStart(r) == nil)
 	if st == nil {
 		w.Header().Set("Cache-Control", "no-store")
 		w.WriteHeader(http.StatusNoContent)

@@ -126,15 +126,23 @@ func (g *Guard) Start(f *Facts, person bool) error {
 
 // StartJog is an installer's deliberate start of the bare motor, up to a speed and for a time; nobody may be seen in the water.
 func (g *Guard) StartJog(f *Facts, most units.MotorSpeed, length time.Duration) error {
+	if err := g.MayJog(f); err != nil {
+		return err
+	}
+	g.enter(jogging, f.Now)
+	g.jogMost, g.jogFor = most, length
+	g.attention = attention{press: f.Now}
+	return nil
+}
+
+// MayJog says whether a jog could start now; nil where it could. The error is a fault.Fault.
+func (g *Guard) MayJog(f *Facts) error {
 	if err := g.mayStart(f); err != nil {
 		return err
 	}
 	if person(f) {
 		return fault.Of(fault.PersonInJog)
 	}
-	g.enter(jogging, f.Now)
-	g.jogMost, g.jogFor = most, length
-	g.attention = attention{press: f.Now}
 	return nil
 }
 

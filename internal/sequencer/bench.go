@@ -15,6 +15,9 @@ const mostJog = 15 * time.Minute
 // mostSilence is the longest that an installer may keep the link to the drive silent.
 const mostSilence = 10 * time.Second
 
+// mostLent is the longest that another process may turn the motor.
+const mostLent = 90 * time.Second
+
 // bench is what an installer has of the loop: the bare motor and the wall, without a swim.
 type bench struct {
 	on      bool // nothing but a jog moves
@@ -97,7 +100,22 @@ func (s *Sequencer) Hush(ctx context.Context, length time.Duration) error {
 		if !c.bench.on {
 			return fault.Of(fault.NotInstalling)
 		}
-		c.cfg.Drive.Hush(min(length, mostSilence))
+		c.cfg.Drive.Hush(min(length, mostSilence), nil)
+		return nil
+	})
+}
+
+// Lend keeps the link silent for so long, at most a minute and a half, because another process turns the motor over it. It is refused where a jog would be:
+// the guard looks after none of this. Every stop ends it, and calls broken first, which has to end that process, and must not block.
+func (s *Sequencer) Lend(ctx context.Context, length time.Duration, broken func()) error {
+	return s.between(ctx, func(c *Core) error {
+		if !c.bench.on {
+			return fault.Of(fault.NotInstalling)
+		}
+		if err := c.guard.MayJog(c.learn()); err != nil {
+			return err
+		}
+		c.cfg.Drive.Hush(min(length, mostLent), broken)
 		return nil
 	})
 }

@@ -178,6 +178,41 @@ func TestASilenceEndsWithAPersonsStop(t *testing.T) {
 	})
 }
 
+// While another process turns the motor, a person's stop ends that first; the stops that the silence brings about do not.
+func TestALentLink(t *testing.T) {
+	inWorkshop(t, func(ctx context.Context, w *workshop) {
+		w.refused(w.Lend(ctx, time.Minute, nil), fault.NotInstalling)
+		w.must(w.Install(ctx, true, nil))
+		ended := 0
+		w.must(w.Lend(ctx, time.Minute, func() { ended++ }))
+		reads := w.drive.Report().Reads
+		pause(30 * time.Second)
+		if r := w.drive.Report(); r.Reads > reads+1 || ended != 0 {
+			t.Fatalf("lent, and the link is used: %d reads more, ended %d times", r.Reads-reads, ended)
+		}
+		w.must(w.Do(ctx, sequencer.Command{What: run.Stop}))
+		pause(200 * time.Millisecond)
+		if r := w.drive.Report(); ended != 1 || r.Carried != r.Stops || r.Reads <= reads+1 {
+			t.Fatalf("a person's stop: ended %d times, %+v", ended, r)
+		}
+		w.refused(w.Lend(ctx, time.Minute, nil), fault.StopPressed)
+		for w.Do(ctx, sequencer.Command{What: run.Reset}) != nil {
+			pause(sequencer.Tick)
+		}
+		for w.Lend(ctx, time.Hour, func() { ended++ }) != nil { // the link has only just come back
+			pause(sequencer.Tick)
+		}
+		pause(95 * time.Second) // longer than it is lent
+		reads = w.drive.Report().Reads
+		pause(time.Second)
+		w.must(w.Do(ctx, sequencer.Command{What: run.Stop}))
+		pause(200 * time.Millisecond)
+		if r := w.drive.Report(); r.Reads == reads || ended != 1 {
+			t.Fatalf("the time is over: %d reads more, ended %d times", r.Reads-reads, ended)
+		}
+	})
+}
+
 func TestWhatAnInstallerTriesAtTheWall(t *testing.T) {
 	inWorkshop(t, func(ctx context.Context, w *workshop) {
 		w.must(w.Install(ctx, true, nil))

@@ -225,6 +225,9 @@ func (b *Backend) Close() error {
 	return nil
 }
 
+// LetGo closes the line without a word, so that another process can use it. The next call opens it anew.
+func (b *Backend) LetGo() { b.drop() }
+
 // enter begins a call: it sees to an open line, and to what has become of the drive since the last.
 func (b *Backend) enter(r drive.Round) (call, error) {
 	b.rounds.elapsed, b.rounds.at = r.Elapsed, time.Now()

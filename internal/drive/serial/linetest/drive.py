@@ -7,6 +7,7 @@ It knows its registers from the drives' description alone, not from any map. Com
   ask       rpm enabled state heard halted now: speed, power stage, when the drive was last spoken to, when its latest stop began, seconds
   fresh     a new motor, its registers as they come from the maker
   trip      a fault of the drive's own
+  deaf      what watches the link does nothing any more, whatever its registers say
   stick A   what is written to register A is answered and not kept
   get A     what register A holds
   set A V   put something there
@@ -26,6 +27,7 @@ class Motor:
         self.up, self.quickly = 15000.0, 15000.0  # rpm/s
         self.heard, self.halted = 0.0, -1.0
         self.loss = 0.0  # seconds; 0 is no watchdog
+        self.deaf = False
 
     def halt(self):
         if self.enabled and not self.quick:
@@ -43,7 +45,7 @@ class Motor:
             self.enabled = self.quick = False
 
     def follow(self, until):
-        if self.loss and self.enabled and not self.quick and until > self.heard + self.loss:
+        if self.loss and not self.deaf and self.enabled and not self.quick and until > self.heard + self.loss:
             self.turn(self.heard + self.loss)
             self.lost()
             self.halt()
@@ -257,6 +259,8 @@ class Slave:
             m = self.motor
             if words[0] == "trip":
                 m.trip()
+            elif words[0] == "deaf":
+                m.deaf = True
             elif words[0] == "stick":
                 self.stuck.add(int(words[1]))
             elif words[0] == "get":
