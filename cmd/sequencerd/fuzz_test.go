@@ -58,6 +58,7 @@ func FuzzSheet(f *testing.F) {
 	} {
 		f.Add(s, "a.toml", false)
 	}
+	f.Add("100 at 1:40", strings.Repeat("n", 230)+".toml", false)
 	f.Add("100 at 1:40", "tuesday\x07\xff\u00a0\"é-main.toml", true)
 	s, err := settings.Parse("", nil, config.Default())
 	if err != nil {

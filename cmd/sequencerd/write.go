@@ -43,6 +43,17 @@ type sheet struct {
 	from  map[string]int // of each line and pace, the line of the input
 }
 
+// mostTitle is what a session's title may have, in characters.
+const mostTitle = 200
+
+// Validate is called by kong before Run: its errors are usage errors.
+func (k *writeCommand) Validate() error {
+	if t := k.Title; t != "" && (strings.TrimSpace(t) == "" || utf8.RuneCountInString(t) > mostTitle || strings.ContainsFunc(t, unicode.IsControl)) {
+		return fmt.Errorf("--title %.40q: allowed is 1 to %d characters on one line, without control characters", t, mostTitle)
+	}
+	return nil
+}
+
 func (k *writeCommand) Run(c console, line *commandLine) error {
 	if _, err := os.Lstat(k.File); err == nil && !k.Replace {
 		return fmt.Errorf("%s is there already: choose another name, or say --replace", k.File)
@@ -102,8 +113,9 @@ func (w *sheet) title() string {
 	if name == "" {
 		return "Session"
 	}
-	first, n := utf8.DecodeRuneInString(name)
-	return string(unicode.ToUpper(first)) + name[n:]
+	letters := []rune(name)
+	letters[0] = unicode.ToUpper(letters[0])
+	return strings.TrimSpace(string(letters[:min(len(letters), mostTitle)]))
 }
 
 // firstLine is where the lines begin in the file.

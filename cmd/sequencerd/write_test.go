@@ -212,3 +212,17 @@ func TestWriteOnATerminal(t *testing.T) {
 		t.Errorf("saved: %v\n%s", err, text)
 	}
 }
+
+// A title that no session may have is told as the flag's, not as a mistake in a file that nobody has written; a file's name is cut to what a title may have.
+func TestWriteTellsATitleThatCannotBe(t *testing.T) {
+	dir := t.TempDir()
+	for _, title := range []string{" ", "a\nb", "a\x07", strings.Repeat("ü", 201)} {
+		if code, _, errs := piped(t, "300 at 2:00\n", "write", filepath.Join(dir, "a.toml"), "--title", title); code != exitUsage || !strings.Contains(errs, "--title") || !strings.Contains(errs, "allowed is 1 to 200 characters") {
+			t.Errorf("%q: ends with %d: %s", title, code, errs)
+		}
+	}
+	long := filepath.Join(dir, strings.Repeat("n", 230)+".toml")
+	if code, _, errs := piped(t, "300 at 2:00\n", "write", long); code != 0 {
+		t.Errorf("a long name: ends with %d: %s", code, errs)
+	}
+}

@@ -12,6 +12,7 @@ func FuzzService(f *testing.F) {
 	f.Add(up, "real time, in turns", true)
 	f.Add(strings.Replace(up, "412", "-1e9", 1), "ordinary", true)
 	f.Add("LoadState=loaded\r\nActiveState = active\n==\n", "", false)
+	f.Add("LoadState=not-found\nActiveState=active\n", "real time", true)
 	f.Add("", "", false)
 	f.Fuzz(func(t *testing.T, text, is string, known bool) {
 		found := service(text, func(int) (string, error) {

@@ -138,6 +138,7 @@ func FuzzAccess(f *testing.F) {
 	token := base64.RawURLEncoding.EncodeToString(make([]byte, 32))
 	f.Add([]byte(`{"code":{"salt":"AAAA","rounds":600000,"hash":"`+hash+`"},"devices":[{"id":"ABCDE","name":"phone","paired":"2026-11-25T14:30:00Z","seen":"2026-11-25T14:00:00Z","token":"`+hash+`"}]}`), token)
 	f.Add([]byte(`{"code":{"salt":"","rounds":9223372036854775807,"hash":"`+hash+`"},"devices":[{"id":"","token":""},{"id":"x","token":null}]}`), "")
+	f.Add([]byte(`{"code":null,"devices":[{"id":"ABCDE","token":"`+hash+`"}]}`), base64.RawURLEncoding.EncodeToString(sum[:])) // the hash is no token
 	f.Add([]byte(`{"code":null}`), token+"=")
 	f.Add([]byte(`{"code":{"hash":""}}`), "-_")
 	f.Fuzz(func(t *testing.T, text []byte, token string) {
@@ -187,7 +188,7 @@ func FuzzAccess(f *testing.F) {
 
 // FuzzChange: a query that asks for a change to a whole session is one within its limits, which a demo takes or says why not; else it is told what is allowed.
 func FuzzChange(f *testing.F) {
-	for _, q := range []string{"shorter=20", "slower=3", "slower=-60", "unit=yd", "unit=km", "shorter=NaN", "shorter=1e-320", "slower=0x1p-3", "shorter=20&slower=3", "shorter=20&shorter=30", "%zz", ""} {
+	for _, q := range []string{"shorter=20", "slower=3", "slower=-60", "unit=yd", "unit=km", "shorter=NaN", "shorter=-5", "shorter=1e-320", "slower=0x1p-3", "shorter=20&slower=3", "shorter=20&shorter=30", "%zz", ""} {
 		f.Add(q)
 	}
 	text, err := fs.ReadFile(config.Sessions, "lines/first-swim.toml")

@@ -16,6 +16,7 @@ func FuzzExported(f *testing.F) {
 	f.Add([]byte(`{"format":1,"swimmers":[{"name":"Ida Quill","unit":"yd","cap_mps":0.9,"offset_s_per_100m":-2,"timed_swims":[{"distance_m":400,"time_s":349.5,"day":"2026-05-20","flume":true}],` +
 		`"thresholds":[{"day":"","s_per_100m":92.5,"error_s_per_100m":1.5,"reserve_m":18,"flume":false,"by_hand":true,"swims":"400 m in 5:49"}]}]}`))
 	f.Add([]byte(`{"format":1,"swimmers":[{"name":" A","unit":"m"}]}`))
+	f.Add([]byte(`{"format":1,"swimmers":[{"name":"A","unit":"m","offset_s_per_100m":99}]}`))
 	f.Add([]byte(`{"format":1,"swimmers":[{"name":"A","unit":"m","cap_mps":-0.5}]}`))
 	f.Add([]byte(`{"format":1,"swimmers":[{"name":"A","unit":"m","timed_swims":[{"distance_m":100,"time_s":1e300}]}]}`))
 	f.Add([]byte(`{"format":1,"swimmers":[{"name":"A","unit":"m","thresholds":[{"s_per_100m":0}]}]}`))
@@ -61,6 +62,7 @@ var typedOn = time.Date(2026, 11, 29, 18, 0, 0, 0, time.UTC)
 func FuzzTimed(f *testing.F) {
 	f.Add("400", "5:49", "2026-05-20", false)
 	f.Add("500 yd", "6:40.5", "", true)
+	f.Add("400", "5:49", "2026-11-30", false) // tomorrow
 	f.Add("-0", "0:00", "2026-11-30", false)
 	f.Add("1e3m", ":58", "1949-12-31", true)
 	f.Add("NaN", "99:99", "today", false)
@@ -88,6 +90,7 @@ func FuzzTimed(f *testing.F) {
 func FuzzThreshold(f *testing.F) {
 	f.Add("1:35", "2026-05-20", false)
 	f.Add("1:35/100yd", "", false)
+	f.Add("1:35", "2026-11-30", false) // tomorrow
 	f.Add("39.9", "", true)
 	f.Add("6:00.1/100 m", "2027-01-01", true)
 	f.Add("1:35/50m", "0000-00-00", false)

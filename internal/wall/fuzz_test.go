@@ -5,9 +5,12 @@ import (
 	"context"
 	"io"
 	"net"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
+
+	"periph.io/x/conn/v3/gpio"
 )
 
 // FuzzCommand: whatever comes down the socket of a simulated wall is done or refused with what is allowed, and takes no longer than the longest press.
@@ -86,20 +89,20 @@ func FuzzPin(f *testing.F) {
 			return
 		}
 		chips := twoChips()
-		pin, err := find(chips, text)
-		if err != nil {
-			if pin != nil || !strings.Contains(err.Error(), "there is ") && !strings.Contains(err.Error(), "write ") {
-				t.Errorf("%q: %v, %v", text, pin, err)
-			}
-			return
-		}
+		var meant []gpio.PinIO
 		for _, c := range chips {
-			for _, l := range c.lines {
-				if l == pin && (l.Name() == text || strings.HasPrefix(text, c.name+":") || strings.HasPrefix(text, c.label+":")) {
-					return
+			for n, l := range c.lines {
+				number, bad := strconv.Atoi(text[strings.LastIndexByte(text, ':')+1:])
+				if l.Name() == text || bad == nil && number == n && (strings.HasPrefix(text, c.name+":") || strings.HasPrefix(text, c.label+":")) {
+					meant = append(meant, l)
 				}
 			}
 		}
-		t.Errorf("%q is %v", text, pin)
+		switch pin, err := find(chips, text); {
+		case err != nil && (pin != nil || len(meant) == 1 || !strings.Contains(err.Error(), "there is ") && !strings.Contains(err.Error(), "write ")):
+			t.Errorf("%q: %v, %v, meant is %v", text, pin, err, meant)
+		case err == nil && (len(meant) != 1 || pin != meant[0]):
+			t.Errorf("%q is %v, meant is %v", text, pin, meant)
+		}
 	})
 }

@@ -13,7 +13,8 @@ import (
 func FuzzBroker(f *testing.F) {
 	f.Add("mqtt://127.0.0.1", "flume/drive", "flume", []byte("hunter2\r\nmore"))
 	f.Add("mqtts://[2001:db8::7]:8884/", "a", "A_.-", []byte(""))
-	f.Add("mqtt://h:0", "flume/#", "-", []byte("\n"))
+	f.Add("mqtt://h:0", "flume", "a", []byte("\n"))
+	f.Add("mqtt://h:1", "flume/#", "-", []byte("\r"))
 	f.Add("mqtt://a:b@h", "/", "", []byte{0xff})
 	f.Add("mqtt://[fe80::1%25eth0]:65536", "a//b", "x y", []byte("x"))
 	f.Fuzz(func(t *testing.T, address_, topic, id string, password []byte) {
