@@ -327,7 +327,7 @@ func (h *terminalHand) signals(ctx context.Context, seq *sequencer.Sequencer, le
 			if err := seq.Do(ctx, sequencer.Command{What: run.Stop}); err != nil {
 				return err
 			}
-			if sig != os.Interrupt || s.Jog == (units.MotorSpeed{}) {
+			if sig != os.Interrupt || s.Jog == (units.MotorSpeed{}) && !s.Drive.Silent {
 				leave()
 				return nil
 			}

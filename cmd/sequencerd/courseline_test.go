@@ -133,6 +133,81 @@ func stopsByItself(t *trial, d *linetest.Drive, linkLoss time.Duration) {
 	}
 }
 
+// TestEveryStopEndsTheProcessThatTurnsTheMotor: while a second program turns it, on a drive that would go on by itself, somebody presses stop, or the program
+// that has started it is gone.
+func TestEveryStopEndsTheProcessThatTurnsTheMotor(t *testing.T) {
+	if err := linetest.Missing(t); err != nil {
+		t.Log(err)
+		return
+	}
+	t.Setenv("RUNTIME_DIRECTORY", t.TempDir())
+	for _, c := range []struct {
+		name string
+		stop func(*trial, *installer)
+		says string
+		code int
+	}{
+		{"the button", func(_ *trial, i *installer) { i.wall.do("stop press") }, "That was interrupted", exitOK},
+		{"Ctrl-C", func(_ *trial, i *installer) { i.p.terminal.Write([]byte{3}) }, "That was interrupted", exitOK},
+		{"the program is killed", func(_ *trial, i *installer) { i.p.cmd.Process.Kill() }, "", -1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			try(t, func(tr *trial) {
+				dir := t.TempDir()
+				line := linetest.NewLine(t, 19200)
+				d := linetest.StartDrive(t, "velocity", line)
+				d.Tell("deaf")
+				p := startOnTerminal(tr, "--config", file(t, "flume.toml", wired(dir, line, time.Second)), "commission", "stops")
+				p.until("Stops from slow")
+				i := &installer{p: p, wall: fingersAt(tr, filepath.Join(dir, "wall"))}
+				for _, line := range []string{"occupancy empty", "stop press", "stop release"} {
+					i.wall.do(line)
+				}
+				i.rules = i.does()
+				i.rules["A second program turns it now."] = func() {
+					look := time.NewTicker(5 * time.Millisecond)
+					defer look.Stop()
+					for end := time.After(patience); d.Ask().RPM < 100; {
+						select {
+						case <-look.C:
+						case <-p.over:
+							tr.Fatalf("it has ended: %s", p.output())
+						case <-end:
+							tr.Fatalf("it never turned: %+v; %s", d.Ask(), p.output())
+						}
+					}
+					pressed := d.Ask().Now
+					c.stop(tr, i)
+					for end := time.After(patience); ; {
+						s := d.Ask()
+						if s.Halted >= pressed && !s.Enabled {
+							if s.Halted-pressed > 0.3 {
+								tr.Errorf("its stop began %.3f s later", s.Halted-pressed)
+							}
+							break
+						}
+						select {
+						case <-look.C:
+						case <-end:
+							tr.Fatalf("it turns on: %+v; %s", s, p.output())
+						}
+					}
+				}
+				i.rules["Go through this part again? [yes/no]: "] = func() { i.answer("no") }
+				i.work(2 * time.Minute)
+				tr.blame(p)
+				p.ends(c.code)
+				if !strings.Contains(p.output(), c.says) {
+					tr.Errorf("it does not say %q", c.says)
+				}
+				if s := d.Ask(); s.Enabled || s.RPM != 0 {
+					tr.Errorf("in the end %+v", s)
+				}
+			})
+		})
+	}
+}
+
 // TestTheProcessThatIsThereToBeKilled is for nobody but the course.
 func TestTheProcessThatIsThereToBeKilled(t *testing.T) {
 	t.Setenv("RUNTIME_DIRECTORY", t.TempDir())

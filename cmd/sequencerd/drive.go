@@ -280,5 +280,18 @@ func (b *bench) begin(ctx context.Context, c console, n units.MotorSpeed, length
 	if err := b.seq.Do(ctx, sequencer.Command{What: run.Reset}); err != nil {
 		return err
 	}
-	return b.seq.Jog(ctx, n, length)
+	settles := time.After(5 * time.Second) // a link that has missed an answer at first
+	for {
+		err := b.seq.Jog(ctx, n, length)
+		if !errors.Is(err, fault.Of(fault.LinkSettling)) {
+			return err
+		}
+		select {
+		case <-look.C:
+		case <-settles:
+			return err
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
 }

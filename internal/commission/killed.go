@@ -63,6 +63,7 @@ func (w *work) turnApart(ctx context.Context, p *victim, n units.MotorSpeed) err
 	if err != nil {
 		return &motorError{text: err.Error()}
 	}
+	w.say("A second program turns it now.")
 	look := time.NewTicker(sequencer.Tick / 2)
 	defer look.Stop()
 	for {
@@ -70,6 +71,13 @@ func (w *work) turnApart(ctx context.Context, p *victim, n units.MotorSpeed) err
 		case <-ctx.Done():
 			return ctx.Err()
 		case err := <-steady:
+			if err != nil && p.dead() { // by a stop, which the loop is about to tell
+				if _, late := w.until(ctx, time.Second, func(s *sequencer.Snapshot) bool { return s.State == run.Stopped }); late != nil {
+					return late
+				}
+				s, _ := w.cfg.Sequencer.Snapshot()
+				return over(&s)
+			}
 			return err
 		case <-look.C:
 		}
@@ -154,6 +162,13 @@ func keeps(out io.Reader, n units.MotorSpeed) bool {
 		}
 	}
 	return false
+}
+
+// dead reports whether it was killed.
+func (p *victim) dead() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.killed
 }
 
 // kill does not block, and works at any time and twice.

@@ -187,7 +187,7 @@ func (p *Page) attend(ctx context.Context) error {
 		alone, g := time.Since(p.looked), p.going
 		p.mu.Unlock()
 		switch {
-		case s.Jog != (units.MotorSpeed{}) && s.State != run.Stopped && alone > motorAlone:
+		case (s.Jog != (units.MotorSpeed{}) || s.Drive.Silent) && s.State != run.Stopped && alone > motorAlone:
 			g.cancel(errMotorAlone)
 		case alone > partAlone:
 			g.cancel(errPartAlone)

@@ -37,6 +37,7 @@ type Report struct {
 	Stops   uint64        // stops latched so far
 	Pressed uint64        // the latest of them that a person pressed (fault.StopPressed), counted likewise; 0 for none
 	Carried uint64        // stops that the backend has carried out; less than Stops while one is on its way
+	Silent  bool          // the link is kept silent, see Hush
 	Latched bool          // a stop is latched
 	Why     fault.Code    // of the latest stop
 	Ordered units.MotorSpeed
@@ -161,6 +162,7 @@ func (d *Drive) Report() Report {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	r := d.report
+	r.Silent = d.hush != 0
 	if d.clock != nil {
 		r.Now = d.clock()
 		if d.busy && r.Now-d.begun > d.cfg.Timeout {
