@@ -191,17 +191,32 @@ func deliverOverBroker(t *testing.T, tr *trial) {
 
 // startBroker starts mosquitto for anybody on this machine, and gives its address.
 func startBroker(t *testing.T, tr *trial) string {
-	free, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		tr.Fatalf("%v", err)
-	}
-	port := free.Addr().(*net.TCPAddr).Port
-	free.Close()
+	port := freePort(tr)
 	broker := exec.Command("mosquitto", "-c", file(t, "mosquitto.conf", fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n", port)))
 	broker.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	if err := broker.Start(); err != nil {
 		tr.Fatalf("%v", err)
 	}
 	tr.ends = append(tr.ends, func() { broker.Process.Kill(); broker.Wait() })
+	for end := time.Now().Add(patience); ; {
+		c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", port))
+		if err == nil {
+			c.Close()
+			break
+		}
+		if time.Now().After(end) {
+			tr.Fatalf("%v", err)
+		}
+	}
 	return fmt.Sprintf("mqtt://127.0.0.1:%d", port)
+}
+
+// freePort is one that nobody listens on, as far as is known.
+func freePort(t tester) int {
+	free, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatalf("%v", err)
+	}
+	defer free.Close()
+	return free.Addr().(*net.TCPAddr).Port
 }

@@ -31,17 +31,7 @@ type trial struct {
 func try(t *testing.T, body func(t *trial)) {
 	t.Helper()
 	for range 5 {
-		tr, done := &trial{}, make(chan struct{})
-		go func() {
-			defer close(done)
-			defer func() {
-				for _, end := range tr.ends {
-					end()
-				}
-			}()
-			body(tr)
-		}()
-		<-done
+		tr := attempt(body)
 		if tr.late {
 			t.Logf("tried again, the machine was busy: %s", strings.Join(tr.failures, "; "))
 			continue
@@ -52,6 +42,22 @@ func try(t *testing.T, body func(t *trial)) {
 		return
 	}
 	t.Error("this machine was late by more than 150 ms five times: too busy to swim on")
+}
+
+// attempt is one try, with what it began ended.
+func attempt(body func(t *trial)) *trial {
+	tr, done := &trial{}, make(chan struct{})
+	go func() {
+		defer close(done)
+		defer func() {
+			for _, end := range tr.ends {
+				end()
+			}
+		}()
+		body(tr)
+	}()
+	<-done
+	return tr
 }
 
 func (t *trial) Helper() {}
@@ -114,6 +120,14 @@ func startOnTerminal(t *trial, args ...string) *process { return startOnColumns(
 
 func startOnColumns(t *trial, columns uint16, args ...string) *process {
 	p := newProcess(t, args)
+	p.onTerminal(columns)
+	p.begin()
+	return p
+}
+
+// onTerminal gives a process that has not begun a terminal of its own.
+func (p *process) onTerminal(columns uint16) {
+	t := p.t
 	// Opened here and not blocking, so that a Close ends a Read that waits.
 	fd, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
@@ -141,8 +155,6 @@ func startOnColumns(t *trial, columns uint16, args ...string) *process {
 		defer close(p.drained)
 		io.Copy(p, p.terminal)
 	}()
-	p.begin()
-	return p
 }
 
 func (p *process) begin() {
@@ -177,6 +189,13 @@ func (p *process) output() string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.written.String()
+}
+
+// fromNow has until look only at what is written from now on.
+func (p *process) fromNow() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.seen = p.written.Len()
 }
 
 // until waits for a text in what has been written since the last text that was waited for.

@@ -142,7 +142,7 @@ func newHome(h *house) *home.Home {
 	return home.New(home.Config{
 		Flume: h.settings.Flume.Name, Settings: h.settings.Home, Snapshot: h.seq.Snapshot, Panel: h.listens, HTTPS: h.settings.Certificate != "",
 		Stop: func() { // the drive is stopped before the loop is asked; that the program is ending is no reason to mind
-			_ = h.seq.Do(context.Background(), sequencer.Command{What: run.Stop, By: sequencer.Panel})
+			_ = h.seq.Do(context.Background(), sequencer.Command{What: run.Stop, By: sequencer.Home})
 		},
 	})
 }

@@ -86,7 +86,7 @@ const (
 
 // catalogue has every sentence. Read them in one go in testdata/sentences.golden.
 var catalogue = map[Code]Fault{
-	StopPressed:     {What: "Stopped: the stop button was pressed.", Water: "The water runs out by itself.", Do: "Release the button, then reset."},
+	StopPressed:     {What: "Stopped: somebody pressed stop.", Water: "The water runs out by itself.", Do: "Release the stop button, then reset."},
 	NotReset:        {What: "The flume has not been reset since it was switched on.", Water: "The water is not driven.", Do: "Reset, then start."},
 	TickLate:        {What: "The program was late and stopped the motor.", Water: "The water runs out by itself.", Do: "Reset to go on; if it happens again, close other programs on this computer."},
 	LinkLost:        {What: "The motor does not answer.", Water: "The water may still move.", Do: "Leave the water; if it does not slow down, press the emergency stop."},

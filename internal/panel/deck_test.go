@@ -137,7 +137,7 @@ func swimEveryCommandInThePage(t testing.TB) {
 	}
 	b.key(kb.Escape)
 	b.until(stateIs("Stopped"))
-	b.until(`document.getElementById("faults").innerText.includes("the stop button was pressed")`)
+	b.until(`document.getElementById("faults").innerText.includes("somebody pressed stop")`)
 	r.until("still water", func(s *status) bool { return !s.Moves && s.RPM == 0 })
 	b.press("do-reset", stateIs("Ready"))
 	b.eval(`document.getElementById("steady-pace").value = "2:10/100m"; ""`)

@@ -30,15 +30,16 @@ const (
 	Terminal Source = iota
 	AtWall
 	Panel
+	Home // home automation, which may stop and nothing else
 )
 
-var sourceNames = [...]string{"terminal", "wall", "panel"}
+var sourceNames = [...]string{"terminal", "wall", "panel", "home automation"}
 
 // String is the source's name in what is kept of a swim.
 func (s Source) String() string { return sourceNames[s] }
 
 // countIn is the time from a start to the water, by where the start was given: from a panel, one still has to get in.
-var countIn = [...]time.Duration{Terminal: 10 * time.Second, AtWall: 10 * time.Second, Panel: 30 * time.Second}
+var countIn = [...]time.Duration{Terminal: 10 * time.Second, AtWall: 10 * time.Second, Panel: 30 * time.Second, Home: 30 * time.Second}
 
 // staleAfter is how old what a person saw may be when they press.
 const staleAfter = 3 * time.Second
