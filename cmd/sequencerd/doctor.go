@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"flume.example/sequencerd/config"
@@ -61,13 +62,17 @@ func checks(line *commandLine) []doctor.Check {
 	if err != nil {
 		dir = ""
 	}
-	link := ""
+	has := doctor.Drive("")
 	if s.Drive.Backend != "simulated" {
 		if r, err := resolve(s); err == nil {
-			link = r.link()
+			has = doctor.Drive(r.link())
+		} else { // the configuration's finding says why
+			has = doctor.Check{Name: "drive", Look: func() []doctor.Finding {
+				return []doctor.Finding{{Verdict: doctor.Fault, Saw: "Nothing can be said of the drive while the configuration has that mistake.", Do: "Correct the configuration first."}}
+			}}
 		}
 	}
-	all = append(all, doctor.Drive(link), doctor.Devices(devices(s)))
+	all = append(all, has, doctor.Devices(devices(s)))
 	if pins := configuredPins(s); len(pins) > 0 {
 		all = append(all, doctor.Pins(pins))
 	}
@@ -115,13 +120,23 @@ func configurationFindings(file string, text []byte, s *settings.Settings, err e
 		}
 	}
 	var ps fault.Problems
-	if !errors.As(err, &ps) {
-		return []doctor.Finding{{Verdict: doctor.Fault, Saw: err.Error() + ".", Do: "Give a file that can be read with --config."}}
+	switch {
+	case errors.As(err, &ps):
+	case errors.Is(err, os.ErrPermission):
+		return []doctor.Finding{{Verdict: doctor.Fault, Saw: sentence(err), Do: "Run the doctor as root: sudo sequencerd doctor."}}
+	default:
+		return []doctor.Finding{{Verdict: doctor.Fault, Saw: sentence(err), Do: "Give a file that can be read with --config."}}
 	}
 	for _, p := range ps {
 		out = append(out, doctor.Finding{Verdict: doctor.Fault, Saw: p.Error() + ".", Do: "Correct that line."})
 	}
 	return out
+}
+
+// sentence is an error as a person reads it.
+func sentence(err error) string {
+	text := err.Error()
+	return strings.ToUpper(text[:1]) + text[1:] + "."
 }
 
 func devices(s *settings.Settings) (all []doctor.Device) {
@@ -163,7 +178,8 @@ func commissioning(s *settings.Settings, dir string) []doctor.Finding {
 	}
 	st := r.Stands(s, time.Now())
 	if !st.Passed {
-		return []doctor.Finding{{Verdict: doctor.Fault, Saw: "The safety part of commissioning does not stand: " + st.Why, Do: "Go through the installer's course before anybody swims."}}
+		return []doctor.Finding{{Verdict: doctor.Fault, Saw: "The safety part of commissioning does not stand: " + strings.TrimRight(st.Why, ".") + ".",
+			Do: "Go through the installer's course before anybody swims: sequencerd commission."}}
 	}
 	return []doctor.Finding{{Verdict: doctor.Good, Saw: fmt.Sprintf("The safety part was passed; its oldest measurement is of %s.", st.Since.Format("2 January 2006"))}}
 }

@@ -30,7 +30,7 @@ func Computer() Check {
 		unit := uint64(max(info.Unit, 1))
 		total, free := uint64(info.Totalram)*unit>>20, available(uint64(info.Freeram)*unit)>>20
 		load, cores := float64(info.Loads[0])/65536, runtime.NumCPU() // getloadavg(3): fixed point, 16 bits
-		out := []Finding{good("%s, %s, %d cores, up for %s, %d of %d MiB of memory free.", what, runtime.GOARCH, cores, (time.Duration(info.Uptime) * time.Second).String(), free, total)}
+		out := []Finding{good("%s, %s, %d cores, up for %s, %d of %d MiB of memory free.", what, runtime.GOARCH, cores, roughly(time.Duration(info.Uptime)*time.Second), free, total)}
 		if free < 50 {
 			out = append(out, caution("End other programs, or give it more memory.", "Only %d MiB of memory are free.", free))
 		}
@@ -39,6 +39,17 @@ func Computer() Check {
 		}
 		return out
 	}}
+}
+
+// roughly is a time as people say it.
+func roughly(d time.Duration) string {
+	switch {
+	case d >= 48*time.Hour:
+		return fmt.Sprintf("%d days", int(d.Hours())/24)
+	case d >= 2*time.Hour:
+		return fmt.Sprintf("%d hours", int(d.Hours()))
+	}
+	return fmt.Sprintf("%d minutes", int(d.Minutes()))
 }
 
 // available is what programs can still have, as the kernel estimates it; else what is free.
@@ -94,9 +105,12 @@ func Service(unit string) Check {
 		if err != nil {
 			return []Finding{good("There is no supervisor (systemd) here: the program is started by hand.")}
 		}
+		if _, err := os.Stat("/run/systemd/system"); err != nil { // sd_booted(3)
+			return []Finding{good("No supervisor (systemd) has started this computer: the program is started by hand.")}
+		}
 		text, err := exec.Command(path, "show", unit, "-p", "LoadState,ActiveState,SubState,MainPID,NRestarts,Result").Output()
 		if err != nil {
-			return []Finding{caution("", "The supervisor does not answer (%v): whether the service runs is not known.", err)}
+			return []Finding{caution("Ask it yourself: systemctl status sequencerd.", "The supervisor (systemd) does not answer: whether the service runs is not known.")}
 		}
 		return service(string(text), policy)
 	}}
@@ -154,7 +168,7 @@ func account() string {
 	if err != nil {
 		return fmt.Sprintf("user %d", os.Getuid())
 	}
-	return u.Username
+	return "user " + u.Username
 }
 
 // Device is a device that the configuration names.
@@ -176,6 +190,8 @@ func Devices(all []Device) Check {
 	}}
 }
 
+const readWrite = 6 // access(2): R_OK | W_OK
+
 func device(d Device) Finding {
 	info, err := os.Stat(d.Path)
 	switch {
@@ -186,9 +202,12 @@ func device(d Device) Finding {
 	case info.Mode()&fs.ModeDevice == 0:
 		return bad("Correct its name in the configuration.", "%s: %s is no device.", d.What, d.Path)
 	}
-	const readWrite = 6 // access(2): R_OK | W_OK
 	if err := syscall.Access(d.Path, readWrite); err != nil {
-		return bad(fmt.Sprintf("Put the service's user into the group of the device, as in: usermod -aG %s sequencerd. Then restart the service.", d.Group),
+		do := fmt.Sprintf("Put the service's user into the group of the device: usermod -aG %s sequencerd. Then restart the service.", d.Group)
+		if owner(info) != "group "+d.Group {
+			do = fmt.Sprintf("Have the device belong to the group %s, as udev's rules do, and the service's user be in it.", d.Group)
+		}
+		return bad(do,
 			"%s: %s may not be used by %s (%v, %s).", d.What, d.Path, account(), err, owner(info))
 	}
 	if strings.HasPrefix(filepath.Base(d.Path), "ttyUSB") || strings.HasPrefix(filepath.Base(d.Path), "ttyACM") {

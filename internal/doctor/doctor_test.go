@@ -6,12 +6,15 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
 	"flume.example/sequencerd/internal/drive"
+	"flume.example/sequencerd/internal/store"
 )
 
 // one checks that there is a finding of a verdict that says something, and one thing to do where it is not good.
@@ -135,7 +138,7 @@ func TestPanelAndBroker(t *testing.T) {
 	one(t, Panel(nobody, false, false).Look(), Caution, "does not run")
 	one(t, Panel("0.0.0.0:0", false, false).Look(), Fault, "has no code")
 	one(t, Broker("The drive", "mqtt://"+ours.Listener.Addr().String()).Look(), Good, "can be reached")
-	one(t, Broker("The drive", "mqtt://"+nobody).Look(), Fault, "connection refused")
+	one(t, Broker("The drive", "mqtt://"+nobody).Look(), Fault, "no such program answers")
 }
 
 func TestAllIsToldAndTheWorstCounts(t *testing.T) {
@@ -150,6 +153,102 @@ func TestAllIsToldAndTheWorstCounts(t *testing.T) {
 	for _, want := range []string{"good     first          Well.\n", "CAUTION  first", "→ Do this.", "FAULT    second", "To mend: 1. To know or look at: 1."} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("no %q in\n%s", want, b.String())
+		}
+	}
+}
+
+// A store that is whole must never be told to be replaced: not because the disk is full, nor because of who asks. The disk is a real one, of 8 MiB.
+func TestAWholeStoreIsNotCondemned(t *testing.T) {
+	full := fullDisk(t)
+	if full == "" {
+		return
+	}
+	found := Disk(full).Look()
+	one(t, found, Fault, "is full")
+	one(t, found, Fault, "while the disk takes nothing")
+	for _, f := range found {
+		if strings.Contains(f.Do, "restore") {
+			t.Errorf("a backup is to take the place of what is whole: %+v", f)
+		}
+	}
+}
+
+// fullDisk is a file system without room, with a store in it; empty where this account or computer cannot mount one.
+func fullDisk(t *testing.T) string {
+	image, at := filepath.Join(t.TempDir(), "image"), t.TempDir()
+	if err := errors.Join(os.WriteFile(image, nil, 0o600), os.Truncate(image, 8<<20)); err != nil {
+		t.Fatal(err)
+	}
+	for _, line := range [][]string{{"mkfs.ext4", "-q", "-F", "-m", "0", image}, {"mount", "-o", "loop", image, at}} {
+		if said, err := exec.Command(line[0], line[1:]...).CombinedOutput(); err != nil {
+			if os.Getenv("CI") == "true" {
+				t.Fatalf("%v: %v: %s", line, err, said)
+			}
+			t.Logf("NOT CHECKED: a disk of the test's own needs root: %v: %v: %s", line, err, said)
+			return ""
+		}
+	}
+	t.Cleanup(func() {
+		if said, err := exec.Command("umount", at).CombinedOutput(); err != nil {
+			t.Errorf("umount: %v: %s", err, said)
+		}
+	})
+	s, err := store.OpenToRecord(at)
+	if err == nil {
+		err = s.Close()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.Create(filepath.Join(at, "filler"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for block := make([]byte, 1024); err == nil; {
+		_, err = f.Write(block)
+	}
+	if !errors.Is(err, syscall.ENOSPC) {
+		t.Fatalf("the disk does not get full: %v", err)
+	}
+	return at
+}
+
+func TestAStoreOfSomebodyElse(t *testing.T) {
+	if os.Getuid() != 0 {
+		t.Log("NOT CHECKED: only root can give files away")
+		return
+	}
+	dir := t.TempDir()
+	s, err := store.OpenToRecord(dir)
+	if err == nil {
+		err = errors.Join(s.Close(), os.Chown(dir, 1, 1)) // 1: daemon in Debian's base-passwd; any other than root's will do
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := Disk(dir).Look()
+	one(t, found, Fault, "cannot keep swims in it")
+	for _, f := range found {
+		if strings.Contains(f.Do, "restore") {
+			t.Errorf("a backup is to take the place of what is whole: %+v", f)
+		}
+	}
+}
+
+func TestReasonsInPlainWords(t *testing.T) {
+	at := func(err error) error { return &net.OpError{Op: "dial", Err: os.NewSyscallError("connect", err)} }
+	for want, err := range map[string]error{
+		`knows the name "pump.lan"`: &net.OpError{Op: "dial", Err: &net.DNSError{Err: "no such host", Name: "pump.lan"}},
+		"no such program answers":   at(syscall.ECONNREFUSED),
+		"no network here":           at(syscall.ENETUNREACH),
+		"has no such address":       at(syscall.EADDRNOTAVAIL),
+		"for root alone":            at(syscall.EACCES),
+		"no answer within":          &net.OpError{Op: "dial", Err: os.ErrDeadlineExceeded},
+		"connection reset by peer":  at(syscall.ECONNRESET),
+	} {
+		if got := reason(err); !strings.Contains(got, want) {
+			t.Errorf("%v is told as %q, want %q", err, got, want)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package doctor
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -17,6 +18,9 @@ type Pin struct{ Key, Text string }
 func Pins(pins []Pin) Check {
 	return Check{"pins", func() (out []Finding) {
 		chips, err := readChips()
+		if errors.Is(err, errNoChips) {
+			return []Finding{bad("See that this is the board with the wires, and that its kernel has a driver for the pins.", "This computer has no pins that a program could see (no /dev/gpiochip…), and the configuration names some under [wall].")}
+		}
 		if err != nil {
 			return []Finding{bad("Run the doctor as root, or as the service's user; see that the kernel has a driver for this board's pins.", "The pins of this computer cannot be looked at: %v.", err)}
 		}
@@ -81,6 +85,8 @@ type lineInfo struct {
 	_                [4]uint32
 }
 
+var errNoChips = errors.New("there is no /dev/gpiochip*")
+
 func readChips() (all []chip, err error) {
 	paths, _ := filepath.Glob("/dev/gpiochip*")
 	for _, path := range paths {
@@ -91,7 +97,7 @@ func readChips() (all []chip, err error) {
 		all = append(all, c)
 	}
 	if len(all) == 0 {
-		return nil, fmt.Errorf("there is no /dev/gpiochip*")
+		return nil, errNoChips
 	}
 	return all, nil
 }
