@@ -7,12 +7,14 @@ import (
 	"encoding/base64"
 	"fmt"
 	"io/fs"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
 	"reflect"
+	"strconv"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -208,6 +210,12 @@ func FuzzChange(f *testing.F) {
 				t.Errorf("%q: %v", query, err)
 			}
 			return
+		}
+		q := r.URL.Query()
+		shorter, errShorter := strconv.ParseFloat(q.Get("shorter"), 64)
+		slower, errSlower := strconv.ParseFloat(q.Get("slower"), 64)
+		if len(q) != 1 || errShorter == nil && !(shorter > 0 && shorter < 100) || errSlower == nil && !(math.Abs(slower) >= 0.1 && math.Abs(slower) <= 60) {
+			t.Errorf("%q is taken", query)
 		}
 		changed, err := do(s)
 		if err != nil {
