@@ -1,12 +1,15 @@
 package serial
 
 import (
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"flume.example/sequencerd/internal/drive/serial/linetest"
+	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -112,8 +115,34 @@ func FuzzMap(f *testing.F) {
 		if (m == nil) == (err == nil) {
 			t.Fatalf("map %v, error %v", m, err)
 		}
-		if m != nil && (!m.control.there || !m.target.there || !m.status.there || !m.actual.there || !m.lossTime.there || len(m.blocks()) == 0) {
+		if err != nil {
+			for _, p := range err.(fault.Problems) {
+				if p.Line < 1 || p.Line > 1+strings.Count(text, "\n") || p.Col < 1 || p.Text == "" {
+					t.Fatalf("no such place: %v in %q", p, text)
+				}
+			}
+			return
+		}
+		if !m.control.there || !m.target.there || !m.status.there || !m.actual.there || !m.lossTime.there || len(m.blocks()) == 0 {
 			t.Fatalf("a map without what it needs: %+v", m)
+		}
+		c := config(t, &linetest.Line{Master: "-"}, kinds[0].file)
+		c.Map = m
+		b, err := New(c)
+		if err != nil {
+			return // of that motor and its ramps; a sentence, which TestWhatNewRefuses has
+		}
+		for _, p := range b.setup.want {
+			if p.want > math.MaxUint16 && !p.wide {
+				t.Fatalf("%s is to hold %d in 16 bits", p.name, p.want)
+			}
+		}
+		for rpm := 0.0; rpm <= c.Highest.RPM(); rpm += 50 {
+			g := m.target
+			step := g.speed(1, c.PolePairs).RPM()
+			if back := g.value(g.number(units.RPM(rpm), c.PolePairs), c.PolePairs).RPM(); math.Abs(back-rpm) > step*0.5001 {
+				t.Fatalf("%v rpm is told as %v, in steps of %v", rpm, back, step)
+			}
 		}
 	})
 }

@@ -1,6 +1,7 @@
 package simulated
 
 import (
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -50,6 +51,9 @@ func FuzzFault(f *testing.F) {
 	f.Add("motor trips at 200.5min")
 	f.Fuzz(func(t *testing.T, text string) {
 		fault, err := parseFault(text)
+		if err != nil && (fault != (injected{}) || !strings.Contains(err.Error(), strconv.Quote(text)) || !strings.Contains(err.Error(), "allowed are")) {
+			t.Errorf("%q: %+v, %v", text, fault, err)
+		}
 		if err == nil && !(fault.at >= 0 && fault.until >= fault.at && fault.late >= 0) {
 			t.Errorf("%q: %+v", text, fault)
 		}
