@@ -28,13 +28,12 @@ bench-compare: ## the benchmarks of BASE beside those of the tree as it is, by b
 # FUZZ=Swum for the targets with that in their name, FUZZFLAGS=-parallel=1 to leave the other cores alone. Inputs are made smaller for a second each: by itself Go takes
 # a minute for each, and would try no other in that time.
 fuzz: ## each fuzz target of docs/fuzzing.md for FUZZTIME; ends at a finding, whose input is then below testdata/fuzz
-	@set -e; n=0; for p in $$(grep -rl --include='*_test.go' --exclude-dir=bin '^func Fuzz' . | xargs -n1 dirname | sort -u); do \
-		all=$$(go test -list '^Fuzz.*$(FUZZ)' $$p); \
-		for f in $$(echo "$$all" | grep '^Fuzz' || true); do \
-			echo "== $$p $$f"; n=$$((n + 1)); \
-			go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 1s $(FUZZFLAGS) $$p || { echo "== $$p $$f: FOUND SOMETHING" >&2; exit 1; }; \
-		done; \
-	done; [ $$n -gt 0 ] || { echo "== no target is called so" >&2; exit 1; }; echo "== $$n targets, nothing found"
+	@list=$$(grep -ro --include='*_test.go' --exclude-dir=bin '^func Fuzz[A-Za-z0-9]*' . | sed 's|/[^/]*:func | |' | grep '$(FUZZ)' | sort); \
+	[ -n "$$list" ] || { echo "no target is called so" >&2; exit 1; }; \
+	echo "$$list" | while read -r p f; do \
+		echo "== $$p $$f"; \
+		go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 1s $(FUZZFLAGS) $$p </dev/null || { echo "== $$p $$f: FOUND SOMETHING" >&2; exit 1; }; \
+	done && echo "== nothing found by $$(echo "$$list" | wc -l) targets"
 
 FAULTS ?= 1000
 SEED ?= 1
