@@ -74,7 +74,11 @@ func address(text string) (*url.URL, error) {
 	if _, err := net.LookupPort("tcp", port); err != nil || port == "0" {
 		return nil, wrong
 	}
-	return &url.URL{Scheme: u.Scheme, Host: net.JoinHostPort(u.Hostname(), port)}, nil
+	full := &url.URL{Scheme: u.Scheme, Host: net.JoinHostPort(u.Hostname(), port)}
+	if _, err := url.Parse(full.String()); err != nil { // colons that are no IPv6 address
+		return nil, wrong
+	}
+	return full, nil
 }
 
 // Link names the node, for its lock: broker and topic.
