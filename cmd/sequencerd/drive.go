@@ -49,6 +49,9 @@ func (driveStatusCommand) Run(ctx context.Context, c console, line *commandLine)
 			state = "switched on"
 		}
 		fmt.Fprintf(c.out, "%s: %s, motor %v, answered %v ago%s\n", b.settings.Drive.Backend, state, r.Motor, (r.Now - r.At).Round(time.Millisecond), b.simulated())
+		if r.Sensed.Known {
+			fmt.Fprintf(c.out, "Its flow sensor: %.3f m/s at the reference\n", r.Sensed.Speed.MetresPerSecond())
+		}
 		if r.Fault != "" {
 			fmt.Fprintf(c.out, "Its fault: %s\n", r.Fault)
 		}
@@ -94,7 +97,11 @@ func (j *jogCommand) Run(ctx context.Context, c console, line *commandLine) erro
 		i, simulated := 0, b.simulated()
 		err := b.jog(ctx, c, units.RPM(j.RPM), j.For, func(n units.MotorSpeed) {
 			if i%20 == 0 {
-				fmt.Fprintf(c.out, "%4.1f s  %v%s\n", float64(i)*sequencer.Tick.Seconds(), n, simulated)
+				sensed := ""
+				if r := b.drive.Report().Sensed; r.Known {
+					sensed = fmt.Sprintf(", flow sensor %.3f m/s", r.Speed.MetresPerSecond())
+				}
+				fmt.Fprintf(c.out, "%4.1f s  %v%s%s\n", float64(i)*sequencer.Tick.Seconds(), n, sensed, simulated)
 			}
 			turned = n
 			i++

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -35,6 +36,23 @@ func TestTheInstallersViewOfASimulatedDrive(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestTheInstallerSeesTheFlowSensor: with status and while the motor turns; nothing of it where there is none.
+func TestTheInstallerSeesTheFlowSensor(t *testing.T) {
+	t.Parallel()
+	configuration := file(t, "sensor.toml", "[drive.simulated]\nflow_sensor = 0.9\n[water]\nflow_sensor_factor = 1.1\n")
+	_, out, errs := typed(t, "--config", configuration, "drive", "status")
+	if !strings.Contains(out, "Its flow sensor: 0.000 m/s at the reference\n") {
+		t.Errorf("status: %s%s", out, errs)
+	}
+	_, out, errs = typed(t, "--config", configuration, "drive", "jog", "--rpm", "300", "--for", "3s", "--yes")
+	if !regexp.MustCompile(`rpm, flow sensor 0\.[0-3]\d[1-9] m/s`).MatchString(out) {
+		t.Errorf("jog: %s%s", out, errs)
+	}
+	if _, out, _ = typed(t, "drive", "status"); strings.Contains(out, "flow sensor") {
+		t.Errorf("without one: %s", out)
 	}
 }
 

@@ -29,7 +29,7 @@ func (l *loaded) openDrive() (*drive.Drive, error) {
 			return nil, err
 		}
 		l.simulated = b
-		return drive.New(b, drive.Config{Model: s.Model}), nil
+		return drive.New(b, drive.Config{Model: s.Model, Sensor: s.Calibration.Sensor}), nil
 	}
 	resolved, err := resolve(s)
 	if err != nil {
@@ -44,7 +44,7 @@ func (l *loaded) openDrive() (*drive.Drive, error) {
 	if err != nil {
 		return nil, errors.Join(err, lock.Forget(), lock.Release())
 	}
-	return drive.New(&owned{Backend: b, lock: lock}, drive.Config{Model: s.Model}), nil
+	return drive.New(&owned{Backend: b, lock: lock}, drive.Config{Model: s.Model, Sensor: s.Calibration.Sensor}), nil
 }
 
 // resolve is the real drive that the configuration describes, checked as far as that can be done without reaching it.

@@ -19,11 +19,35 @@ type Round struct {
 	Stop    <-chan struct{} // closed when a stop was latched: give up every wait. Nil in Stop itself.
 }
 
-// Feedback is what a motor drive says of itself.
+// Feedback is what a motor drive says of itself, and of the water where a flow sensor hangs on it.
 type Feedback struct {
 	Motor   units.MotorSpeed // actual motor speed
 	Enabled bool             // the power stage is on
 	Fault   string           // the drive's own fault, technical, for the log; empty where there is none
+	Sensed  Sensed           // the water by a flow sensor on the drive; none where none is fitted, and where nothing is to be had of it just now
+}
+
+// Sensed is the speed of the water by a flow sensor. It informs, and nothing else: neither control nor odometer nor guard knows it, and one that fails stops
+// nothing. The zero Sensed is none.
+type Sensed struct {
+	Known bool
+	Speed units.Speed // as the sensor shows it, whatever that is; in a Drive's Report at the reference, and a speed that water can have
+}
+
+// What a sensor shows counts from here to there, in m/s at the reference. A little below 0 is its noise in still water; what is farther off, or no number, is a
+// broken wire or something else that was read. No calibrated water is faster.
+const (
+	leastSensed = -0.05
+	mostSensed  = 5
+)
+
+// atReference is what is sensed there, where the sensor shows as much times factor.
+func (s Sensed) atReference(factor float64) Sensed {
+	v := s.Speed.MetresPerSecond() * factor
+	if !s.Known || !(v >= leastSensed && v <= mostSensed) {
+		return Sensed{}
+	}
+	return Sensed{Known: true, Speed: units.MetresPerSecond(v)}
 }
 
 // Backend is one kind of link to a motor. One goroutine calls it, never two at once.

@@ -24,6 +24,7 @@ type Config struct {
 	Model   *water.Model  // turns water into motor speed, and has the motor's limits; nil for a drive that is only to be stopped: every order is standstill
 	Timeout time.Duration // of one exchange; default 100 ms
 	Every   time.Duration // between exchanges in Run; default 50 ms
+	Sensor  float64       // what a flow sensor shows times this is the water at the reference, where the calibration was measured; default 1
 	Silence time.Duration // the loop watchdog: as long as this without a fresh permission while the motor is to turn is a stop (fault.LoopSilent); default 250 ms
 }
 
@@ -78,6 +79,9 @@ func New(b Backend, c Config) *Drive {
 	c.Timeout = orDefault(c.Timeout, DefaultTimeout)
 	c.Every = orDefault(c.Every, DefaultEvery)
 	c.Silence = orDefault(c.Silence, DefaultSilence)
+	if c.Sensor == 0 {
+		c.Sensor = 1
+	}
 	d := &Drive{backend: b, cfg: c, wake: make(chan struct{}, 1), giveUp: make(chan struct{})}
 	d.latch(fault.NotReset)
 	return d

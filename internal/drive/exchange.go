@@ -112,6 +112,7 @@ func (d *Drive) carriedOut(stops uint64, err error) {
 }
 
 func (d *Drive) keep(f Feedback, at time.Duration) {
+	f.Sensed = f.Sensed.atReference(d.cfg.Sensor)
 	d.mu.Lock()
 	d.report.Feedback, d.report.At = f, at
 	d.report.Reads++

@@ -223,3 +223,15 @@ func TestMistakesInASession(t *testing.T) {
 		t.Errorf("got %d with mistakes at %v, want 422 with 5:1 9:1 10:1\n%s", a.code, at, a.text)
 	}
 }
+
+// TestTheFlowSensorIsInTheStatus: what it shows at the reference; null without one.
+func TestTheFlowSensorIsInTheStatus(t *testing.T) {
+	r := newRig(t, options{})
+	if text := r.must(r.send("GET", "/api/v1/status", "")).text; !strings.Contains(text, `"sensed_mps":null`) {
+		t.Errorf("without a sensor: %s", text)
+	}
+	r = newRig(t, options{people: "[drive.simulated]\nflow_sensor = 1\n"})
+	if text := r.must(r.send("GET", "/api/v1/status", "")).text; !strings.Contains(text, `"sensed_mps":0,`) {
+		t.Errorf("with one, in still water: %s", text)
+	}
+}

@@ -37,6 +37,7 @@ type status struct {
 	Cleared   float64           `json:"cleared_mps"`
 	RPM       float64           `json:"rpm"`
 	Water     float64           `json:"water_mps"`
+	Sensed    *float64          `json:"sensed_mps"`      // the same by a flow sensor; null where there is none
 	Pace      *float64          `json:"pace_s_per_100m"` // of the water; null under 0.2 m/s
 	PaceText  string            `json:"pace_text"`       // the same per 100 of the session's unit, without it; empty where null
 	Nudge     float64           `json:"nudge_s"`
@@ -120,6 +121,9 @@ func (p *Panel) describe(s *sequencer.Snapshot) *status {
 		if st.Reason = s.Reason; st.Reason == "" { // nothing was swum yet: the guard's reason
 			st.Reason = s.Why
 		}
+	}
+	if r := s.Drive.Sensed; r.Known {
+		st.Sensed = number(r.Speed.MetresPerSecond())
 	}
 	if v := s.Water; v.MetresPerSecond() >= showPace {
 		st.Pace, st.PaceText = number(v.Pace(units.Metre).Seconds()), clockOf(v.Pace(s.Unit))

@@ -42,6 +42,12 @@ type rig struct {
 
 func newRig(t testing.TB, blocks []schedule.Block, faults ...string) *rig {
 	t.Helper()
+	return newRigBehind(t, blocks, func(b *simulated.Backend) drive.Backend { return b }, faults...)
+}
+
+// newRigBehind is one whose drive is behind something.
+func newRigBehind(t testing.TB, blocks []schedule.Block, behind func(*simulated.Backend) drive.Backend, faults ...string) *rig {
+	t.Helper()
 	m, err := water.New([]water.Point{
 		{Motor: units.RPM(300), Water: units.MetresPerSecond(0.34)}, {Motor: units.RPM(600), Water: units.MetresPerSecond(0.71)},
 		{Motor: units.RPM(900), Water: units.MetresPerSecond(1.09)}, {Motor: units.RPM(1500), Water: units.MetresPerSecond(1.80)},
@@ -64,7 +70,7 @@ func newRig(t testing.TB, blocks []schedule.Block, faults ...string) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d := drive.New(b, drive.Config{Model: m})
+	d := drive.New(behind(b), drive.Config{Model: m})
 	r := &rig{t: t, drive: d, back: b, model: m, plan: run.Plan{Title: "test", Blocks: blocks, Planner: p, Profile: profile}}
 	r.core = sequencer.NewCore(sequencer.Config{
 		Drive: d, Model: m, Planner: p, Inline: true, NoCountIn: true,
@@ -432,15 +438,16 @@ func TestAnotherSwimmersCapHoldsFromTheLayOutOn(t *testing.T) {
 func TestATickAllocatesNothing(t *testing.T) {
 	b := mixed()[:1]
 	b[0].Time = 2 * time.Hour
-	r := newRig(t, b)
-	r.must(r.do(run.Reset))
-	r.must(r.do(run.Start))
-	r.pass(time.Minute)
-	if r.state() != run.Running {
-		t.Fatalf("%v", r.state())
-	}
-	if n := testing.AllocsPerRun(1000, r.step); n != 0 {
-		t.Errorf("%v allocations a tick", n)
+	for _, r := range []*rig{newRig(t, b), newRigBehind(t, b, raves)} {
+		r.must(r.do(run.Reset))
+		r.must(r.do(run.Start))
+		r.pass(time.Minute)
+		if r.state() != run.Running {
+			t.Fatalf("%v", r.state())
+		}
+		if n := testing.AllocsPerRun(1000, r.step); n != 0 {
+			t.Errorf("%v allocations a tick", n)
+		}
 	}
 }
 

@@ -15,6 +15,7 @@ type Calibration struct {
 	On       time.Time     // the day that it was measured, in UTC; zero where not known
 	After    time.Duration // it should be measured again when it is older; 0 for never
 	Band     float64       // how far the true speed may be off, as a fraction, either way; 0 where not known
+	Sensor   float64       // what a flow sensor on the drive shows times this is the speed where the calibration was measured
 	Stations []Station     // the nearest to the outlet first; none where they were not measured
 }
 
@@ -48,6 +49,7 @@ func (s *Settings) calibration(t *tomlplace.Table) {
 	}
 	number(t, "recalibrate_after_days", 0, 3650, inDays, &c.After)
 	number(t, "band_percent", 0, 50, fraction, &c.Band)
+	number(t, "flow_sensor_factor", 0.1, 10, plain, &c.Sensor)
 	if !t.Has("station") {
 		return
 	}

@@ -51,6 +51,9 @@ var keys = []struct {
 	{"water", "recalibrate_after_days", "90", 90 * 24 * time.Hour, func(s *Settings) any { return s.Calibration.After }, map[string]string{
 		"-1": "allowed is 0 to 3650", "4000": "allowed is 0 to 3650",
 	}},
+	{"water", "flow_sensor_factor", "1.25", 1.25, func(s *Settings) any { return s.Calibration.Sensor }, map[string]string{
+		"0": "allowed is 0.1 to 10", "11": "allowed is 0.1 to 10",
+	}},
 	{"water", "band_percent", "2.5", 0.025, func(s *Settings) any { return s.Calibration.Band }, map[string]string{
 		"-1": "allowed is 0 to 50", "51": "allowed is 0 to 50", "nan": "allowed is a number, without quotes",
 	}},
@@ -124,6 +127,9 @@ var keys = []struct {
 	}},
 	{"drive.simulated", "enable_time", `"1s"`, time.Second, func(s *Settings) any { return s.Drive.Simulated.EnableTime }, map[string]string{
 		`"1m"`: "allowed is 0s to 5s",
+	}},
+	{"drive.simulated", "flow_sensor", `0.9`, 0.9, func(s *Settings) any { return s.Drive.Simulated.FlowSensor }, map[string]string{
+		"-0.1": "allowed is 0 to 2", "2.1": "allowed is 0 to 2", "true": "allowed is a number, without quotes",
 	}},
 	{"drive.simulated", "faults", `["link lost at 120 s for 3 s"]`, []string{"link lost at 120 s for 3 s"}, func(s *Settings) any { return s.Drive.Simulated.Faults }, map[string]string{
 		`"link lost"`: `allowed is a list of texts, as in ["…", "…"]`,
@@ -415,7 +421,7 @@ func FuzzParse(f *testing.F) {
 	f.Add("[[swimmer.person]]\nname = \"Ann\"\nthreshold = \"1:35/100yd\"\n[swimmer]\ndefault = \"Ann\"")
 	f.Add("drive = 3\nwater = []\nwall = true\n[[swimmer]]\nperson = 1")
 	f.Add("[drive.simulated]\nspeed_error_percent = 20\ninertia_error_percent = -50\nnoise_percent = 10\ndead_time = \"1s\"\nlink_loss = \"10s\"")
-	f.Add("[drive.simulated]\nspeed_error_percent = -20\nenable_time = \"5s\"\nfaults = [\"motor trips at 200 s\"]\n[flume]\ninertia_m = 0")
+	f.Add("[drive.simulated]\nspeed_error_percent = -20\nenable_time = \"5s\"\nflow_sensor = 2\nfaults = [\"motor trips at 200 s\"]\n[flume]\ninertia_m = 0")
 	f.Add("swimmer.person = [1, {name = 2}, []]")
 	defaults := config.Default()
 	f.Fuzz(func(t *testing.T, text string) {

@@ -62,7 +62,7 @@ func TestDefaults(t *testing.T) {
 				TimeToLive: 500 * time.Millisecond, LinkLoss: time.Second,
 			},
 		},
-		Calibration: Calibration{After: 365 * 24 * time.Hour},                                                                 // common practice, no source
+		Calibration: Calibration{After: 365 * 24 * time.Hour, Sensor: 1},                                                      // common practice, no source
 		Safety:      Safety{IdleShutoff: 30 * time.Minute, LongestSwim: 2 * time.Hour, CommissionAgain: 365 * 24 * time.Hour}, // idle shutoff: common practice, no source
 		People: []Person{
 			{Name: "Maren Tolliver", Threshold: pace(95)},

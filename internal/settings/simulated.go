@@ -23,6 +23,7 @@ func (s *Settings) simulated(t *tomlplace.Table) {
 	number(t, "quick_stop_rpm_per_s", 10, 100_000, plain, &c.QuickStopRPMPerSecond)
 	duration(t, "link_loss", 50*time.Millisecond, 10*time.Second, &c.LinkLoss)
 	duration(t, "enable_time", 0, 5*time.Second, &c.EnableTime)
+	number(t, "flow_sensor", 0, 2, plain, &c.FlowSensor)
 	if faults, ok := t.Strings("faults"); ok {
 		for i, f := range faults {
 			if err := simulated.CheckFault(f); err != nil {

@@ -195,7 +195,7 @@ func (b *backend) Read(r drive.Round) (drive.Feedback, error) {
 		}
 	}
 	b.unread = false
-	f := drive.Feedback{Motor: s.motor, Enabled: s.enabled}
+	f := drive.Feedback{Motor: s.motor, Enabled: s.enabled, Sensed: s.sensed}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch {

@@ -4,10 +4,12 @@ package mqtt
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
 
+	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -40,6 +42,7 @@ type state struct {
 	heard    string        // who sent the message that this answers or that was answered last; empty before the first
 	seq      uint32        // of that message
 	answer   string        // to it, one of the answers
+	sensed   drive.Sensed  // the water by a flow sensor; none where the node says nothing of one, or nothing that can be read
 }
 
 // Answers of a node.
@@ -61,7 +64,8 @@ const (
 	minLoss   = 100 * time.Millisecond
 	maxLoss   = 10 * time.Second
 	maxRPM    = 99_999.9
-	maxLength = 400 // of a text, bytes
+	maxWater  = 99.999 // m/s
+	maxLength = 400    // of a text, bytes
 )
 
 func (c command) text() string {
@@ -80,17 +84,36 @@ func (s state) text() string {
 	if s.enabled {
 		enabled = 1
 	}
-	return fmt.Sprintf("state v=1 token=%s motor_rpm=%s enabled=%d owner=%s fault=%s link_loss_ms=%d heard=%s seq=%d answer=%s",
+	text := fmt.Sprintf("state v=1 token=%s motor_rpm=%s enabled=%d owner=%s fault=%s link_loss_ms=%d heard=%s seq=%d answer=%s",
 		s.token, rpmText(s.motor), enabled, orDash(s.owner), orDash(s.fault), s.linkLoss.Milliseconds(), orDash(s.heard), s.seq, s.answer)
+	if water := waterText(s.sensed.Speed); s.sensed.Known && water != "" {
+		text += " " + waterKey + water
+	}
+	return text
 }
 
-func rpmText(m units.MotorSpeed) string {
-	s := strconv.FormatFloat(m.RPM(), 'f', 1, 64)
-	if s == "-0.0" {
-		return "0.0"
+// waterKey begins what a node says of its flow sensor, if it says anything: the last word of a state.
+const waterKey = "water_mps="
+
+// waterText is a sensed speed as a message has it; empty for one that none can have.
+func waterText(v units.Speed) string {
+	mps := v.MetresPerSecond()
+	if !(math.Abs(mps) <= maxWater) {
+		return ""
+	}
+	return fixed(mps, 3)
+}
+
+// fixed is a number with so many digits after the point, without a minus where it is 0.
+func fixed(v float64, digits int) string {
+	s := strconv.FormatFloat(v, 'f', digits, 64)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
 	}
 	return s
 }
+
+func rpmText(m units.MotorSpeed) string { return fixed(m.RPM(), 1) }
 
 func orDash(s string) string {
 	if s == "" {
@@ -126,7 +149,8 @@ func parseCommand(text string) (command, error) {
 	return c, nil
 }
 
-// parseState reads a text as a node's state. What is not exactly the text of one is an error.
+// parseState reads a text as a node's state. What is not exactly the text of one is an error, but for the speed of the water: whatever a sensor makes of that, the
+// rest of the state counts.
 func parseState(text string) (state, error) {
 	f := fields{rest: text}
 	if f.word() != "state" {
@@ -147,6 +171,9 @@ func parseState(text string) (state, error) {
 	case answerOK, answerOwner, answerToken, answerSeq, answerMoving, answerFault, answerRange:
 	default:
 		f.bad = true
+	}
+	if strings.HasPrefix(f.rest, waterKey) {
+		s.sensed = f.water()
 	}
 	if !f.done() || len(text) > maxLength {
 		return state{}, errForm
@@ -250,6 +277,16 @@ func (f *fields) rpm(key string) units.MotorSpeed {
 		return units.MotorSpeed{}
 	}
 	return units.RPM(n)
+}
+
+// water reads a number with three digits after the point; anything else is none.
+func (f *fields) water() drive.Sensed {
+	v := strings.TrimPrefix(f.word(), waterKey)
+	n, err := strconv.ParseFloat(v, 64)
+	if err != nil || waterText(units.MetresPerSecond(n)) != v {
+		return drive.Sensed{}
+	}
+	return drive.Sensed{Known: true, Speed: units.MetresPerSecond(n)}
 }
 
 func digit(c byte) bool { return c >= '0' && c <= '9' }

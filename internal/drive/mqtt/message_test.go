@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -69,6 +70,45 @@ func TestTexts(t *testing.T) {
 	}
 }
 
+// TestWaterOfAState: the last word may be what a flow sensor shows. Whatever stands there, the rest counts; only what is exactly a speed is one.
+func TestWaterOfAState(t *testing.T) {
+	bare, err := parseState(aState)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, mps := range map[string]float64{"0.000": 0, "1.234": 1.234, "-0.012": -0.012, "99.999": 99.999} {
+		s, err := parseState(aState + " water_mps=" + text)
+		want := bare
+		want.sensed = drive.Sensed{Known: true, Speed: units.MetresPerSecond(mps)}
+		if err != nil || s != want || s.text() != aState+" water_mps="+text {
+			t.Errorf("%s: %+v, %v, and back %q", text, s, err, s.text())
+		}
+	}
+	for _, text := range []string{"", "-", "NaN", "nan", "+Inf", "-Inf", "1", "1.2", "1.2345", "01.234", ".123", "+1.234", "1e0", "0x1p3", "-0.000", "100.000", "1,234", "1.23 ", "ö", "water_mps=1.000"} {
+		s, err := parseState(strings.TrimRight(aState+" water_mps="+text, " "))
+		if err != nil || s != bare {
+			t.Errorf("%q: %+v, %v", text, s, err)
+		}
+	}
+	for _, bad := range []string{aState + " ", aState + " water=1.000", aState + "  water_mps=1.000", aState + " water_mps=1.000 ", aState + " water_mps=1.000 x=1",
+		aState + " water_mps=1.000 water_mps=1.000", aState + " water_mps=" + strings.Repeat("1", maxLength)} {
+		if s, err := parseState(bad); err == nil {
+			t.Errorf("%q passes for %+v", bad, s)
+		}
+	}
+	for _, mps := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), 100, -1e9} { // what a sensor may give a node
+		s := bare
+		s.sensed = drive.Sensed{Known: true, Speed: units.MetresPerSecond(mps)}
+		if s.text() != aState {
+			t.Errorf("%g: %q", mps, s.text())
+		}
+	}
+	s := bare
+	if s.sensed = (drive.Sensed{Known: true, Speed: units.MetresPerSecond(-0.0001)}); s.text() != aState+" water_mps=0.000" {
+		t.Errorf("%q", s.text())
+	}
+}
+
 func FuzzCommand(f *testing.F) {
 	for _, text := range commandTexts {
 		f.Add(text)
@@ -82,9 +122,22 @@ func FuzzCommand(f *testing.F) {
 
 func FuzzState(f *testing.F) {
 	f.Add(aState)
+	for _, water := range []string{"1.234", "-0.012", "NaN", "", "1e3", "-"} {
+		f.Add(aState + " water_mps=" + water)
+	}
 	f.Fuzz(func(t *testing.T, text string) {
-		if s, err := parseState(text); err == nil && s.text() != text {
+		s, err := parseState(text)
+		if err != nil {
+			return
+		}
+		if !s.sensed.Known { // what a sensor spoils spoils no more than that
+			text, _, _ = strings.Cut(text, " "+waterKey)
+		}
+		if s.text() != text {
 			t.Errorf("%q passes for %q", text, s.text())
+		}
+		if v := s.sensed.Speed.MetresPerSecond(); !(math.Abs(v) <= maxWater) {
+			t.Errorf("%q is water at %v m/s", text, v)
 		}
 	})
 }
@@ -92,6 +145,8 @@ func FuzzState(f *testing.F) {
 // FuzzHeard: whatever comes over the network, neither side falls, and a node that nobody owns does not turn.
 func FuzzHeard(f *testing.F) {
 	f.Add(aState, true, uint16(10))
+	f.Add(aState+" water_mps=1.234", false, uint16(10))
+	f.Add(aState+" water_mps=NaN", false, uint16(10))
 	for _, text := range commandTexts {
 		f.Add(text, false, uint16(100))
 	}
@@ -225,6 +280,7 @@ type ideal struct {
 	enabled bool
 	stopped bool
 	fault   string // ends with a stop
+	sensed  drive.Sensed
 }
 
 func (m *ideal) Turn(_ drive.Round, s units.MotorSpeed) error {
@@ -233,10 +289,10 @@ func (m *ideal) Turn(_ drive.Round, s units.MotorSpeed) error {
 }
 
 func (m *ideal) Stop(drive.Round) error {
-	*m = ideal{stopped: true}
+	*m = ideal{stopped: true, sensed: m.sensed}
 	return nil
 }
 
 func (m *ideal) Read(drive.Round) (drive.Feedback, error) {
-	return drive.Feedback{Motor: units.RPM(m.rpm), Enabled: m.enabled, Fault: m.fault}, nil
+	return drive.Feedback{Motor: units.RPM(m.rpm), Enabled: m.enabled, Fault: m.fault, Sensed: m.sensed}, nil
 }

@@ -243,7 +243,7 @@ func (n *Node) state() string {
 	n.look()
 	return state{
 		token: n.tokens[0].token, motor: n.motorSay.Motor, enabled: n.motorSay.Enabled, owner: n.owner, fault: n.fault, linkLoss: n.linkLoss,
-		heard: n.heard, seq: n.heardSeq, answer: n.answer,
+		heard: n.heard, seq: n.heardSeq, answer: n.answer, sensed: n.motorSay.Sensed,
 	}.text()
 }
 

@@ -64,9 +64,15 @@ func (p *pool) heldUp() time.Duration {
 // newPool runs a node on that broker for as long as the test lasts.
 func newPool(t testing.TB, b Broker) *pool {
 	t.Helper()
+	return newPoolWith(t, b, 0, func(m Motor) Motor { return m })
+}
+
+// newPoolWith has a flow sensor that shows such a share of the water, and something between node and motor.
+func newPoolWith(t testing.TB, b Broker, sensor float64, between func(Motor) Motor) *pool {
+	t.Helper()
 	model := flume(t)
 	sim, err := simulated.New(simulated.Config{
-		Model: model, DeadTime: 10 * ms, RampRPMPerSecond: 6000, QuickStopRPMPerSecond: 6000, EnableTime: 50 * ms, LinkLoss: 5 * time.Second,
+		Model: model, DeadTime: 10 * ms, RampRPMPerSecond: 6000, QuickStopRPMPerSecond: 6000, EnableTime: 50 * ms, LinkLoss: 5 * time.Second, FlowSensor: sensor,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -77,7 +83,7 @@ func newPool(t testing.TB, b Broker) *pool {
 	var once sync.Once
 	var done sync.WaitGroup
 	done.Go(func() {
-		err := NewNode(sim, model.Motor().Max, nodeLinkLoss).Serve(ctx, b, p.nodeClock, func(bool) { once.Do(func() { close(connected) }) })
+		err := NewNode(between(sim), model.Motor().Max, nodeLinkLoss).Serve(ctx, b, p.nodeClock, func(bool) { once.Do(func() { close(connected) }) })
 		if err != nil {
 			t.Errorf("the node: %v", err)
 		}

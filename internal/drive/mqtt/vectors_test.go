@@ -4,10 +4,12 @@ import (
 	"fmt"
 	"os"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -17,7 +19,7 @@ func TestVectors(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	line := regexp.MustCompile(`^ *(\d+) ms +(connected|cut|trip|motor|command|kept|stop|state) *(.*)$`)
+	line := regexp.MustCompile(`^ *(\d+) ms +(connected|cut|trip|water|motor|command|kept|stop|state) *(.*)$`)
 	blocks := strings.Split(string(text), "```vectors\n")[1:]
 	lines := 0
 	for i, block := range blocks {
@@ -87,6 +89,9 @@ func (v *vectors) step(at time.Duration, what, text string) {
 		v.node.Disconnect(at)
 	case "trip":
 		v.motor = ideal{fault: text}
+	case "water":
+		mps, err := strconv.ParseFloat(strings.TrimSuffix(text, " m/s"), 64)
+		v.motor.sensed = drive.Sensed{Known: err == nil, Speed: units.MetresPerSecond(mps)}
 	case "command":
 		v.say(v.node.HearCommand(at, text, false))
 	case "kept":

@@ -15,12 +15,24 @@ import (
 
 // BenchmarkTick is one tick's exchange with an independent drive at 19200 baud, against the time that its characters take on the wire. It has to fit 50 ms.
 func BenchmarkTick(b *testing.B) {
+	type bench struct {
+		name, drive, file string
+		how               func(*Config)
+	}
+	var all []bench
 	for _, k := range kinds {
-		b.Run(k.drive, func(b *testing.B) {
-			w := atWork(b, k.drive, k.file)
-			if w == nil {
+		all = append(all, bench{k.drive, k.drive, k.file, func(*Config) {}})
+	}
+	// A flow sensor that takes a request of its own, once a second.
+	all = append(all, bench{"sensor", "velocity", "tarnholm-v.toml", func(c *Config) { c.Map = sensing(b, "tarnholm-v.toml") }})
+	for _, k := range all {
+		b.Run(k.name, func(b *testing.B) {
+			line, far, ok := independent(b, k.drive)
+			if !ok {
 				return
 			}
+			far.Tell("flow 1")
+			w := atWorkWith(b, line, far, k.file, k.how)
 			w.start()
 			w.line.Said()
 			var took []time.Duration
@@ -57,15 +69,24 @@ func BenchmarkTick(b *testing.B) {
 func wire(chars int) time.Duration { return time.Duration(chars) * 11 * time.Second / 19200 }
 
 // BenchmarkStop is from a stop that is pressed at some instant to the moment when its frame begins on the line at 19200 baud: at most one exchange that is
-// under way comes before it; on a line whose drive is silent, that one's time-out.
+// under way comes before it; on a line whose drive is silent, that one's time-out. A flow sensor that takes a request of its own, once a
+// second, changes nothing in that.
 func BenchmarkStop(b *testing.B) {
-	for name, silent := range map[string]bool{"answering": false, "silent": true} {
-		b.Run(name, func(b *testing.B) {
-			line, _, ok := independent(b, "velocity")
+	for _, k := range []struct {
+		name           string
+		silent, sensor bool
+	}{{"answering", false, false}, {"silent", true, false}, {"sensor", false, true}} {
+		b.Run(k.name, func(b *testing.B) {
+			line, far, ok := independent(b, "velocity")
 			if !ok {
 				return
 			}
-			back, err := New(config(b, line, "tarnholm-v.toml"))
+			silent, c := k.silent, config(b, line, "tarnholm-v.toml")
+			if k.sensor {
+				c.Map = sensing(b, "tarnholm-v.toml")
+				far.Tell("flow 1")
+			}
+			back, err := New(c)
 			if err != nil {
 				b.Fatal(err)
 			}

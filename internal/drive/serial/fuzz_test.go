@@ -58,6 +58,12 @@ func FuzzLine(f *testing.F) {
 	f.Add(uint8(0), []byte("\x00\x00\x02\x00\x21"))
 	f.Add(uint8(1), []byte("\x01\x02\x02\x03\x03\x02\x00\x02\x04\x01\x02\x03\x04\x05\x06\x07\x08\x09"))
 	f.Add(uint8(2), []byte("\x05\x86\x06\x05\x83\x02\x05\x90\x7f\xff\xff\xff\xff"))
+	for _, script := range []string{ // stop, status and its fellows, a parameter, and for a sensor of its own a number, a refusal, another length, silence
+		"\x04\x03\x02\x50\x00\x00\x00\x00\x03\x03\x20\x03\x04\x56", "\x04\x03\x02\x50\x00\x00\x00\x00\x03\x03\x20\x02\x02", "\x04\x02\x02\x03\x02\x50\x00\x00\x00\x00\x05", "\x04\x03\x02\x50\x00\x00\x00\x00\x03\x03\x20\x00",
+	} {
+		f.Add(uint8(129), []byte(script)) // 129 and 130 are the first two kinds
+		f.Add(uint8(130), []byte(script))
+	}
 	f.Fuzz(func(t *testing.T, which uint8, script []byte) {
 		near, err := pty.Open()
 		if err != nil {
@@ -66,6 +72,11 @@ func FuzzLine(f *testing.F) {
 		defer near.Close()
 		c := config(t, &linetest.Line{Master: near.Device()}, kinds[int(which)%len(kinds)].file)
 		c.Baud, c.Answer, c.Slowest = 115200, 5*ms, 5*ms
+		if which > 127 { // with a flow sensor, where the map has one in its comments
+			if c.Map, err = ParseMap("sensor.toml", []byte(linetest.WithFlowSensor(c.Map.Text))); err != nil {
+				t.Fatal(err)
+			}
+		}
 		b, err := New(c)
 		if err != nil {
 			t.Fatal(err)
@@ -80,7 +91,7 @@ func FuzzLine(f *testing.F) {
 			if i == 0 {
 				_ = b.Stop(r) // what comes of it is seen by the motor only
 			}
-			if got, err := b.Read(r); err == nil && math.IsNaN(got.Motor.RPM()) {
+			if got, err := b.Read(r); err == nil && (math.IsNaN(got.Motor.RPM()) || math.IsNaN(got.Sensed.Speed.MetresPerSecond()) || got.Sensed.Known && !c.Map.flow.there) {
 				t.Errorf("%+v", got)
 			}
 			if b.phase == starting || b.phase == running {

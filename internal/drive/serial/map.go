@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -19,6 +20,7 @@ type Map struct {
 	status  register
 	actual  register
 	code    register // of the drive's own fault; absent where the drive has none
+	flow    register // what a flow sensor on the drive shows, perUnit in m/s; absent where none is fitted
 	reset   register // acknowledges a fault with resetWith; absent: the control register does
 
 	resetWith uint16
@@ -36,6 +38,7 @@ type register struct {
 	wide     bool // two registers
 	signed   bool
 	perUnit  float64 // of what is counted, per step of the number
+	zero     float64 // the number that stands for none of it
 	hertz    bool    // counted is the motor's frequency in Hz, else its speed in rpm
 }
 
@@ -73,10 +76,29 @@ func (g register) number(n units.MotorSpeed, polePairs int) uint16 {
 
 // value is what a register holds, as a motor speed.
 func (g register) value(held uint16, polePairs int) units.MotorSpeed {
+	return g.speed(g.counted(held), polePairs)
+}
+
+// counted is the number that is held.
+func (g register) counted(held uint16) float64 {
 	if g.signed {
-		return g.speed(float64(int16(held)), polePairs)
+		return float64(int16(held))
 	}
-	return g.speed(float64(held), polePairs)
+	return float64(held)
+}
+
+// sensed is what the register of a flow sensor holds. Whether water can have that speed is for the Drive to say.
+func (g register) sensed(held uint16) drive.Sensed {
+	return drive.Sensed{Known: true, Speed: units.MetresPerSecond((g.counted(held) - g.zero) * g.perUnit)}
+}
+
+// numberOf is a sensed speed as the drive counts it.
+func (g register) numberOf(v units.Speed) uint16 {
+	n := math.Round(v.MetresPerSecond()/g.perUnit + g.zero)
+	if g.signed {
+		return uint16(int16(max(math.MinInt16, min(n, math.MaxInt16))))
+	}
+	return uint16(max(0, min(n, math.MaxUint16)))
 }
 
 func (g register) speed(number float64, polePairs int) units.MotorSpeed {
@@ -94,6 +116,7 @@ const (
 	roleStatus role = iota
 	roleActual
 	roleCode
+	roleFlow
 	roles
 )
 
@@ -109,9 +132,13 @@ type placed struct {
 	register
 }
 
-// blocks puts registers that follow each other into one request. The fault code stands alone where it does not: it is read only when there is a fault.
-func (m *Map) blocks() []block {
+// blocks puts registers that follow each other into one request. The fault code stands alone where it does not: it is read only when there is a fault. A flow
+// sensor, where it is wanted, comes along where that takes no further request, and else not at all.
+func (m *Map) blocks(flow bool) []block {
 	at := []placed{{roleStatus, m.status}, {roleActual, m.actual}, {roleCode, m.code}}
+	if flow {
+		at = append(at, placed{roleFlow, m.flow})
+	}
 	at = slices.DeleteFunc(at, func(p placed) bool { return !p.there })
 	slices.SortFunc(at, func(a, b placed) int {
 		return cmp.Or(cmp.Compare(a.function, b.function), cmp.Compare(a.address, b.address))
@@ -124,5 +151,12 @@ func (m *Map) blocks() []block {
 		}
 		out = append(out, block{a.function, a.address, []role{a.role}})
 	}
+	for _, b := range out {
+		if b.has(roleFlow) && !b.has(roleStatus) && !b.has(roleActual) {
+			return m.blocks(false)
+		}
+	}
 	return out
 }
+
+func (b block) has(r role) bool { return slices.Contains(b.roles, r) }

@@ -1,6 +1,7 @@
 package serial
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -39,14 +40,19 @@ func TestWhatIsWrongInAMap(t *testing.T) {
 		{"oxbow-f.toml", "running_value = 0x0002", "running_value = 0x0004", "25:1: running_value has bits that running_mask leaves out"},
 		{"oxbow-f.toml", "fault_mask = 0x0008", "# ", "21:1: fault_mask is missing"},
 		{"oxbow-f.toml", "[link_loss_time]", "[link_loss_tune]", "1:1: [link_loss_time] is missing"},
-		{"oxbow-f.toml", "[link_loss_time]", "[link_loss_tune]", `39:2: unknown key "link_loss_tune"; did you mean "link_loss_time"?`},
-		{"oxbow-f.toml", "s_per_unit = 0.1 ", "# ", "39:1: s_per_unit is missing"},
-		{"oxbow-f.toml", `name = "speed reference from the line" `, "# ", "47:1: name is missing"},
+		{"oxbow-f.toml", "[link_loss_time]", "[link_loss_tune]", `46:2: unknown key "link_loss_tune"; did you mean "link_loss_time"?`},
+		{"oxbow-f.toml", "s_per_unit = 0.1 ", "# ", "46:1: s_per_unit is missing"},
+		{"oxbow-f.toml", `name = "speed reference from the line" `, "# ", "54:1: name is missing"},
 		{"tarnholm-v.toml", "[link_loss_option]", "[link_loss_opinion]", "1:1: [link_loss_option] is missing"},
-		{"tarnholm-v.toml", "time_address = 0x0632", "# ", "40:1: time_address is missing"},
+		{"tarnholm-v.toml", "time_address = 0x0632", "# ", "46:1: time_address is missing"},
 		{"tarnholm-v.toml", "rpm_per_unit = 1 ", `rpm_per_unit = "one" `, `15:1: rpm_per_unit = "one": allowed is a number, without quotes`},
+		{"oxbow-f.toml", "mps_per_unit = 0.0015625", "", "37:1: mps_per_unit is missing"},
+		{"oxbow-f.toml", "mps_per_unit = 0.0015625", "mps_per_unit = -1", "40:1: mps_per_unit = -1: allowed is 0.000001 to 1000"},
+		{"oxbow-f.toml", "zero = 400 ", "zero = -400 ", "41:1: zero = -400: allowed is 0 to 65535"},
+		{"oxbow-f.toml", "zero = 400 ", "nought = 400 ", `41:1: unknown key "nought"`},
+		{"tarnholm-v.toml", "address = 0x0650", "address = 70000", "29:1: address = 70000: allowed is 0 to 65535"},
 	} {
-		text := mapText(t, c.file)
+		text := linetest.WithFlowSensor(mapText(t, c.file))
 		if !strings.Contains(text, c.from) {
 			t.Fatalf("%s has no %q", c.file, c.from)
 		}
@@ -106,9 +112,37 @@ func TestWhatNewRefuses(t *testing.T) {
 	}
 }
 
+// Where a flow sensor's register stands beside others it comes with them, and costs no request; elsewhere it does not take the fault code along.
+func TestWhereAFlowSensorIsRead(t *testing.T) {
+	for _, c := range []struct {
+		status, actual, code, flow uint16
+		want                       string
+	}{
+		{0x10, 0x11, 0x12, 0x13, "[[0 1 2 3]]"},
+		{0x10, 0x11, 0x30, 0x12, "[[0 1 3] [2]]"},
+		{0x10, 0x12, 0x30, 0x11, "[[0 3 1] [2]]"},
+		{0x11, 0x12, 0x30, 0x10, "[[3 0 1] [2]]"},
+		{0x10, 0x11, 0x30, 0x31, "[[0 1] [2]]"},
+		{0x10, 0x11, 0x31, 0x30, "[[0 1] [2]]"},
+		{0x10, 0x11, 0x30, 0x40, "[[0 1] [2]]"},
+		{0x10, 0x20, 0x21, 0x40, "[[0] [1 2]]"},
+	} {
+		at := func(address uint16) register { return register{there: true, function: readHolding, address: address} }
+		m := &Map{status: at(c.status), actual: at(c.actual), code: at(c.code), flow: at(c.flow)}
+		var got [][]role
+		for _, b := range m.blocks(true) {
+			got = append(got, b.roles)
+		}
+		if fmt.Sprint(got) != c.want {
+			t.Errorf("%+v: %v, want %s", c, got, c.want)
+		}
+	}
+}
+
 func FuzzMap(f *testing.F) {
 	for _, k := range kinds {
 		f.Add(mapText(f, k.file))
+		f.Add(linetest.WithFlowSensor(mapText(f, k.file)))
 	}
 	f.Fuzz(func(t *testing.T, text string) {
 		m, err := ParseMap("map.toml", []byte(text))
@@ -123,8 +157,18 @@ func FuzzMap(f *testing.F) {
 			}
 			return
 		}
-		if !m.control.there || !m.target.there || !m.status.there || !m.actual.there || !m.lossTime.there || len(m.blocks()) == 0 {
+		if !m.control.there || !m.target.there || !m.status.there || !m.actual.there || !m.lossTime.there || len(m.blocks(true)) == 0 {
 			t.Fatalf("a map without what it needs: %+v", m)
+		}
+		if m.flow.there {
+			if !(m.flow.perUnit > 0) {
+				t.Fatalf("a flow sensor without a scale: %+v", m.flow)
+			}
+			for _, held := range []uint16{0, 1, 0x7FFF, 0x8000, 0xFFFF} {
+				if v := m.flow.sensed(held).Speed; math.IsNaN(v.MetresPerSecond()) || m.flow.numberOf(v) != held {
+					t.Fatalf("%04Xh is %v, and back %04Xh: %+v", held, v, m.flow.numberOf(v), m.flow)
+				}
+			}
 		}
 		c := config(t, &linetest.Line{Master: "-"}, kinds[0].file)
 		c.Map = m

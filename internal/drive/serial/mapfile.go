@@ -64,6 +64,7 @@ func (p mapReader) velocity() {
 	p.table("actual", p.reads, &m.actual, p.rpm)
 	m.actual.signed = true // 6044h
 	p.optional("fault_code", p.reads, &m.code)
+	p.optional("flow_sensor", p.reads, &m.flow, p.flow)
 	p.ramp("accel", &m.accel)
 	p.ramp("decel", &m.decel)
 	p.ramp("quick_stop", &m.quick)
@@ -96,6 +97,7 @@ func (p mapReader) plain() {
 	})
 	p.table("actual", p.reads, &m.actual, p.speed, p.sign)
 	p.optional("fault_code", p.reads, &m.code)
+	p.optional("flow_sensor", p.reads, &m.flow, p.flow)
 	p.optional("reset", p.writes, &m.reset, func(t *tomlplace.Table, _ *register) { p.word(t, "value", &m.resetWith) })
 	if c := p.root.Table("control"); m.reset.there == c.Has("reset") {
 		p.root.Problem("reset", "a fault is acknowledged either by a number for the control register (reset in [control]) or by a register of its own ([reset]): give one of them")
@@ -177,6 +179,17 @@ func (p mapReader) speed(t *tomlplace.Table, g *register) {
 func (mapReader) sign(t *tomlplace.Table, g *register) {
 	if v, ok := t.Bool("signed"); ok {
 		g.signed = v
+	}
+}
+
+// flow reads what a flow sensor's number means.
+func (p mapReader) flow(t *tomlplace.Table, g *register) {
+	p.scale(t, "mps_per_unit", &g.perUnit)
+	p.sign(t, g)
+	if t.Has("zero") {
+		var zero uint16
+		p.word(t, "zero", &zero)
+		g.zero = float64(zero)
 	}
 }
 

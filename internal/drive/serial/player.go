@@ -69,7 +69,7 @@ func NewPlayer(c Config, m Motor) (*Player, error) {
 			p.keep(w.function, w.address+1)
 		}
 	}
-	for _, g := range []register{c.Map.status, c.Map.actual, c.Map.code} {
+	for _, g := range []register{c.Map.status, c.Map.actual, c.Map.code, c.Map.flow} {
 		if g.there {
 			p.read[place{g.function, g.address}] = true
 		}

@@ -1,6 +1,7 @@
 package serial
 
 import (
+	"encoding/binary"
 	"os"
 	"slices"
 	"sync"
@@ -29,6 +30,8 @@ type hands struct {
 	mu     sync.Mutex
 	now    time.Duration
 	player *Player
+	deaf   uint16 // requests for this register have no answer; 0 for none
+	missed int    // so many there were
 }
 
 // at lets time go on in small steps, as a drive does that looks after itself.
@@ -54,6 +57,10 @@ func (h *hands) answer(file *os.File) {
 		for size := requestLength(got); size > 0 && len(got) >= size; size = requestLength(got) {
 			h.mu.Lock()
 			answer := h.player.Answer(got[:size])
+			if h.deaf != 0 && binary.BigEndian.Uint16(got[2:]) == h.deaf {
+				answer = nil
+				h.missed++
+			}
 			h.mu.Unlock()
 			got = got[size:]
 			_, _ = file.Write(answer) // nothing may be listening
@@ -89,10 +96,17 @@ func (h *hands) Delay(now time.Duration)   { h.at(now); h.line.Late(tooLate) }
 
 // newPlayed is a fresh one.
 func newPlayed(t testing.TB, file string) (drive.Backend, drivetest.Witness) {
+	p := play(t, readMap(t, file), simulated.Config{RampRPMPerSecond: 15_000, QuickStopRPMPerSecond: 15_000, EnableTime: 50 * ms})
+	return p, p.hands
+}
+
+// play is one of that map, with a motor and water like that.
+func play(t testing.TB, m *Map, motor simulated.Config) played {
 	line := linetest.NewLine(t, 0)
-	c := config(t, line, file)
-	c.Baud, c.Answer, c.Slowest = 115200, suiteAnswer, suiteSlowest // as in TestConformance
-	sim, err := simulated.New(simulated.Config{Model: flume(t), RampRPMPerSecond: 15_000, QuickStopRPMPerSecond: 15_000, EnableTime: 50 * ms, LinkLoss: time.Minute})
+	c := config(t, line, "oxbow-f.toml")
+	c.Map, c.Baud, c.Answer, c.Slowest = m, 115200, suiteAnswer, suiteSlowest // as in TestConformance
+	motor.Model, motor.LinkLoss = flume(t), time.Minute
+	sim, err := simulated.New(motor)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -109,15 +123,15 @@ func newPlayed(t testing.TB, file string) (drive.Backend, drivetest.Witness) {
 			player.held[w.address], player.held[w.address+1] = uint16(w.want>>16), uint16(w.want)
 		}
 	}
-	file2, err := os.OpenFile(line.Drive, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	file, err := os.OpenFile(line.Drive, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	h := &hands{line: line, motor: sim, player: player}
 	var done sync.WaitGroup
-	done.Go(func() { h.answer(file2) })
-	t.Cleanup(func() { file2.Close(); done.Wait() })
-	return played{b, h}, h
+	done.Go(func() { h.answer(file) })
+	t.Cleanup(func() { file.Close(); done.Wait() })
+	return played{b, h}
 }
 
 // The drive that an installer learns on is a drive: the program's own backend passes the suite on it, for each map.
@@ -137,7 +151,7 @@ func TestConformanceOnAPlayedDrive(t *testing.T) {
 // Whatever is said on the line, a played drive answers in whole frames of its own, and no more than one to each request.
 func FuzzPlayer(f *testing.F) {
 	for _, q := range []request{
-		readRequest(linetest.Unit, readHolding, 0x2100, 3), readRequest(linetest.Unit, readInput, 0x10, 1), readRequest(linetest.Unit, readHolding, 0x2100, 0),
+		readRequest(linetest.Unit, readHolding, 0x2100, 3), readRequest(linetest.Unit, readHolding, 0x2100, 4), readRequest(linetest.Unit, readInput, 0x10, 1), readRequest(linetest.Unit, readHolding, 0x2100, 0),
 		writeRequest(linetest.Unit, writeSingle, 0x2000, 1), writeRequest(linetest.Unit, writeMultiple, 0x2000, 1, 2000), readRequest(9, readHolding, 0x2100, 1),
 	} {
 		f.Add(q.frame, int16(50))
@@ -148,11 +162,13 @@ func FuzzPlayer(f *testing.F) {
 	f.Add(sealed([]byte{linetest.Unit, 43, 14, 1, 0}), int16(0))
 	f.Fuzz(func(t *testing.T, got []byte, later int16) {
 		line := &linetest.Line{Master: "-"}
-		sim, err := simulated.New(simulated.Config{Model: flume(t)})
+		sim, err := simulated.New(simulated.Config{Model: flume(t), FlowSensor: 1})
 		if err != nil {
 			t.Fatal(err)
 		}
-		p, err := NewPlayer(config(t, line, "oxbow-f.toml"), sim)
+		c := config(t, line, "oxbow-f.toml")
+		c.Map = sensing(t, "oxbow-f.toml")
+		p, err := NewPlayer(c, sim)
 		if err != nil {
 			t.Fatal(err)
 		}

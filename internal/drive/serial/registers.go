@@ -30,6 +30,9 @@ func (b *Backend) Registers(r drive.Round) ([]Register, error) {
 		{parameter{name: "status", register: m.status}, func(v uint32) string { return m.profile.understand(uint16(v)).name }},
 		{parameter{name: "actual speed", register: m.actual}, func(v uint32) string { return m.actual.value(uint16(v), b.cfg.PolePairs).String() }},
 		{parameter{name: "fault code", register: m.code}, nil},
+		{parameter{name: "flow sensor", register: m.flow}, func(v uint32) string {
+			return fmt.Sprintf("%.3f m/s", m.flow.sensed(uint16(v)).Speed.MetresPerSecond())
+		}},
 	}
 	for _, p := range b.setup.want {
 		list = append(list, struct {

@@ -83,6 +83,14 @@ const (
 // preparing is how far into a read one more parameter is looked at. At 19200 baud it is over after the first, so that an exchange fits a tick.
 const preparing = 20 * time.Millisecond
 
+// A flow sensor that takes a request of its own is read so often; where no answer comes, each time after twice as long, up to a minute: a drive that is silent at it
+// costs the line as much as any answer that is missing. What it showed counts for so long after it should have been read again.
+const (
+	senseEvery = time.Second
+	senseRare  = time.Minute
+	senseLate  = 2 * time.Second
+)
+
 // closing is how long the last stop may take.
 const closing = 100 * time.Millisecond
 
@@ -105,6 +113,10 @@ type Backend struct {
 	said   said
 	rpm    float64 // actual
 	code   uint16
+	alone  bool          // the flow sensor takes a request of its own
+	due    time.Duration // when that is to be made
+	rhythm time.Duration // and how long after that again
+	sensed drive.Sensed
 	heard  time.Duration // when a request was sent that was answered
 	retry  time.Duration // when a line that is gone may be opened again
 	wait   time.Duration
@@ -129,7 +141,8 @@ func New(c Config) (*Backend, error) {
 	if err != nil {
 		return nil, fmt.Errorf("serial drive: %w", err)
 	}
-	b := &Backend{cfg: c, unit: byte(c.Address), blocks: c.Map.blocks(), why: errors.New("nothing was stopped yet on this line")}
+	b := &Backend{cfg: c, unit: byte(c.Address), blocks: c.Map.blocks(true), why: errors.New("nothing was stopped yet on this line")}
+	b.alone = c.Map.flow.there && !slices.ContainsFunc(b.blocks, func(bl block) bool { return bl.has(roleFlow) })
 	b.master.timing = timingFor(c.Baud, c.Parity, c.StopBits, c.Answer, c.Slowest)
 	b.setup = setup{want: want, unit: b.unit, write: c.Map.control.function}
 	return b, nil
@@ -191,7 +204,34 @@ func (b *Backend) Read(r drive.Round) (drive.Feedback, error) {
 	if err != nil {
 		return drive.Feedback{}, fmt.Errorf("cannot acknowledge the drive's fault: %w", err)
 	}
-	return drive.Feedback{Motor: units.RPM(b.rpm), Enabled: b.said.enabled, Fault: b.fault()}, nil
+	f := drive.Feedback{Motor: units.RPM(b.rpm), Enabled: b.said.enabled, Fault: b.fault()}
+	b.sense(c)
+	f.Sensed = b.sensed
+	return f, nil
+}
+
+// sense reads a flow sensor that is not read with all else. It comes last, so that a stop waits for it no longer than for any other request under way, and what
+// becomes of it is no error.
+func (b *Backend) sense(c call) {
+	if !b.alone || b.now() < b.due {
+		return
+	}
+	g := b.cfg.Map.flow
+	held, err := b.ask(c, readRequest(b.unit, g.function, g.address, 1))
+	switch no := (refusal{}); {
+	case err == nil:
+		b.sensed, b.rhythm = g.sensed(held[0]), senseEvery
+	case errors.As(err, &no):
+		b.sensed, b.rhythm = drive.Sensed{}, senseEvery
+	case errors.Is(err, errGaveUp) || errors.Is(err, errDeadline) || errors.Is(err, errLate): // no time for it in this round
+		if b.now()-b.due > senseLate {
+			b.sensed = drive.Sensed{}
+		}
+		return
+	default:
+		b.sensed, b.rhythm = drive.Sensed{}, min(max(2*b.rhythm, senseEvery), senseRare)
+	}
+	b.due = b.now() + b.rhythm
 }
 
 // Stop begins the drive's quick stop. A fault that the next Read finds is acknowledged once, as soon as the motor is at rest.
@@ -265,7 +305,7 @@ func (b *Backend) drop() {
 		b.master.port.close()
 		b.master.port = nil
 	}
-	b.said = said{}
+	b.said, b.sensed, b.due = said{}, drive.Sensed{}, 0
 	b.setup.restart()
 	b.leave(errors.New("the serial line was gone"))
 }
@@ -294,7 +334,7 @@ func (b *Backend) ask(c call, q request) ([]uint16, error) {
 	return nil, err
 }
 
-// look reads status, speed and, where there is one, the code of a fault.
+// look reads status, speed, where it stands beside them what a flow sensor shows, and where there is one the code of a fault.
 func (b *Backend) look(c call) error {
 	var held [roles]uint16
 	for i, bl := range b.blocks {
@@ -304,10 +344,17 @@ func (b *Backend) look(c call) error {
 		q := readRequest(b.unit, bl.function, bl.address, len(bl.roles))
 		registers, err := b.ask(c, q)
 		if err != nil {
-			return fmt.Errorf("cannot read the drive (block %d of %d): %w", i+1, len(b.blocks), err)
+			err = fmt.Errorf("cannot read the drive (block %d of %d): %w", i+1, len(b.blocks), err)
+			if no := (refusal{}); bl.has(roleFlow) && errors.As(err, &no) && no.code != busy { // a sensor that is not there must not keep the drive from being read
+				b.blocks, b.alone = b.cfg.Map.blocks(false), true
+			}
+			return err
 		}
 		for j, role := range bl.roles {
 			held[role] = registers[j]
+		}
+		if bl.has(roleFlow) {
+			b.sensed = b.cfg.Map.flow.sensed(registers[slices.Index(bl.roles, roleFlow)])
 		}
 	}
 	b.said = b.cfg.Map.profile.understand(held[roleStatus])

@@ -145,6 +145,8 @@ func (p *Player) value(at place) (uint16, bool) {
 			return faultCode, true
 		}
 		return 0, true
+	case m.flow.there && at == place{m.flow.function, m.flow.address}:
+		return m.flow.numberOf(p.said.Sensed.Speed), p.said.Sensed.Known // a drive without the sensor has no such register
 	}
 	return p.held[at.address], true
 }

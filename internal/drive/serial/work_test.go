@@ -31,6 +31,10 @@ func atWork(t testing.TB, kind, file string, changes ...func(*Config)) *bench {
 	if !ok {
 		return nil
 	}
+	return atWorkWith(t, line, far, file, changes...)
+}
+
+func atWorkWith(t testing.TB, line *linetest.Line, far *linetest.Drive, file string, changes ...func(*Config)) *bench {
 	c := config(t, line, file)
 	for _, change := range changes {
 		change(&c)

@@ -33,6 +33,8 @@ type Config struct {
 	LinkLoss              time.Duration // without hearing anything for so long it stops by itself; 0: DefaultLinkLoss; at most 60 s
 	EnableTime            time.Duration // from the first order to a power stage that is on, 0 to 60 s
 
+	FlowSensor float64 // what a flow sensor shows, as a share of the true speed, 0 to 2; 0: there is none
+
 	Faults []string // what goes wrong and when; see CheckFault for the wording
 }
 
@@ -66,6 +68,7 @@ func (c Config) check() error {
 	within("quick stop", c.QuickStopRPMPerSecond, 0, math.MaxFloat64, " rpm/s")
 	within("link loss", c.LinkLoss.Seconds(), 0, 60, " s")
 	within("enable time", c.EnableTime.Seconds(), 0, 60, " s")
+	within("flow sensor", c.FlowSensor, 0, 2, "")
 	return errors.Join(errs...)
 }
 
@@ -115,6 +118,7 @@ func New(c Config) (*Backend, error) {
 		dead:     c.DeadTime,
 		linkLoss: c.LinkLoss,
 		enabling: c.EnableTime,
+		sensor:   c.FlowSensor,
 		trips:    faults.trips(),
 		plant:    plant{model: behind, noise: newNoise(c.Noise, c.Seed)},
 	}

@@ -581,3 +581,24 @@ func BenchmarkTick(b *testing.B) {
 		})
 	}
 }
+
+// TestFlowSensor: it shows its share of the true water, noise included, also while nothing is ordered; without one, nothing is known.
+func TestFlowSensor(t *testing.T) {
+	for _, share := range []float64{0, 1, 0.92} {
+		b := newBench(t, func(c *Config) { c.FlowSensor, c.Noise, c.SpeedError = share, 0.01, -0.08 })
+		for range 100 {
+			b.hold(900, b.now+200*ms)
+			f, err := b.Read(b.round())
+			if err != nil {
+				t.Fatal(err)
+			}
+			water, _ := b.Water()
+			if got, want := f.Sensed.Speed.MetresPerSecond(), share*water.MetresPerSecond(); f.Sensed.Known != (share > 0) || math.Abs(got-want) > 1e-12 {
+				t.Fatalf("a sensor that shows %g: %+v at %v", share, f.Sensed, water)
+			}
+		}
+		if v, _ := b.Water(); v.MetresPerSecond() < 0.9 {
+			t.Errorf("the water is at %v", v)
+		}
+	}
+}

@@ -45,6 +45,7 @@ type motor struct {
 
 	max, ramp, quick         float64 // rpm, rpm/s, rpm/s
 	dead, linkLoss, enabling time.Duration
+	sensor                   float64         // shows this share of the water's speed; 0 for none
 	trips                    []time.Duration // those to come, in order
 
 	now     time.Duration
@@ -60,7 +61,12 @@ type motor struct {
 }
 
 func (m *motor) feedback() drive.Feedback {
-	return drive.Feedback{Motor: units.RPM(m.rpm), Enabled: m.state == Running || m.state == QuickStop, Fault: m.fault}
+	f := drive.Feedback{Motor: units.RPM(m.rpm), Enabled: m.state == Running || m.state == QuickStop, Fault: m.fault}
+	if m.sensor > 0 {
+		v, _ := m.plant.truth(m.now)
+		f.Sensed = drive.Sensed{Known: true, Speed: units.MetresPerSecond(v.MetresPerSecond() * m.sensor)}
+	}
+	return f
 }
 
 // refuses reports whether the motor takes no order because it has stopped by itself.

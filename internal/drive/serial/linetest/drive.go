@@ -8,6 +8,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"sync"
 	"syscall"
 	"testing"
@@ -118,4 +120,13 @@ func (d *Drive) state(format string, args ...any) (s State) {
 	}
 	s.Enabled = on == 1
 	return s
+}
+
+// WithFlowSensor takes the flow sensor of a map that comes with the program out of its comments, for a drive that was told "flow".
+func WithFlowSensor(text string) string {
+	lines := strings.Split(text, "\n")
+	for i := slices.IndexFunc(lines, func(l string) bool { return strings.HasPrefix(l, "# [flow_sensor]") }); i >= 0 && strings.HasPrefix(lines[i], "# "); i++ {
+		lines[i] = lines[i][2:]
+	}
+	return strings.Join(lines, "\n")
 }

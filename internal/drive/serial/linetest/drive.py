@@ -11,8 +11,10 @@ It knows its registers from the drives' description alone, not from any map. Com
   stick A   what is written to register A is answered and not kept
   get A     what register A holds
   set A V   put something there
+  flow F    from now on the water flows at the share F of what it should at each speed, and a sensor on the drive's analogue input shows it; 0 is a broken wire
+  flow none there is no sensor any more, as at first: nothing answers at its register
 """
-import sys, threading, time
+import math, sys, threading, time
 from pymodbus.datastore import ModbusServerContext
 from pymodbus.server import StartSerialServer, StartTcpServer
 from pymodbus.transaction import ModbusRtuFramer
@@ -28,6 +30,11 @@ class Motor:
         self.heard, self.halted = 0.0, -1.0
         self.loss = 0.0  # seconds; 0 is no watchdog
         self.deaf = False
+        self.water, self.flow = 0.0, None  # m/s, behind the motor by half a second; the share of what it should be, where a sensor shows it
+
+    def sensed(self):
+        """What the analogue input shows, by the sensor's data sheet; None without one."""
+        raise NotImplementedError
 
     def halt(self):
         if self.enabled and not self.quick:
@@ -40,6 +47,8 @@ class Motor:
         goal = self.target if self.enabled and not self.quick and not self.tripped else 0.0
         step = (self.quickly if self.quick or self.tripped else self.up) * dt
         self.rpm += max(-step, min(step, goal - self.rpm))
+        if self.flow is not None:
+            self.water += (self.rpm / 800 * self.flow - self.water) * (1 - math.exp(-dt / 0.5))
         self.now = until
         if self.rpm == 0 and (self.quick or self.tripped):
             self.enabled = self.quick = False
@@ -109,6 +118,9 @@ class Velocity(Motor):
     def trip(self):
         self.tripped = True
 
+    def sensed(self):  # mm/s
+        return None if self.flow is None else round(self.water * 1000)
+
     def read(self, a):
         if a == 0x0610:
             if self.tripped:
@@ -120,6 +132,8 @@ class Velocity(Motor):
             return round(self.rpm) & 0xFFFF
         if a == 0x0612:
             return 0x7310 if self.tripped else 0
+        if a == 0x0650:
+            return self.sensed()
         return self.held.get(a)
 
 
@@ -156,6 +170,9 @@ class Plain(Motor):
     def trip(self):
         self.tripped = True
 
+    def sensed(self):  # hundredths of a milliampere: 4 to 20 mA are 0 to 2.5 m/s; 0 mA is a broken wire
+        return None if self.flow is None else 0 if self.flow == 0 else round((4 + 16 * self.water / 2.5) * 100)
+
     def read(self, a):
         if a == 0x2100:
             return (0x0002 if self.enabled else 0) | (0x0008 if self.tripped else 0x0001)
@@ -163,6 +180,8 @@ class Plain(Motor):
             return round(self.rpm * 2 / 60 * 100)
         if a == 0x2102:
             return (0x21 if self.by_loss else 0x0E) if self.tripped else 0
+        if a == 0x2103:
+            return self.sensed()
         return self.held.get(a)
 
 
@@ -263,6 +282,8 @@ class Slave:
                 m.deaf = True
             elif words[0] == "stick":
                 self.stuck.add(int(words[1]))
+            elif words[0] == "flow":
+                m.flow = None if words[1] == "none" else float(words[1])
             elif words[0] == "get":
                 return str(m.read(int(words[1])))
             elif words[0] == "set":
