@@ -1,16 +1,23 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"math"
+	"regexp"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/drive/serial"
 	"flume.example/sequencerd/internal/drive/serial/linetest"
+	"flume.example/sequencerd/internal/logbook"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/sequencer"
+	"flume.example/sequencerd/internal/store"
 	"flume.example/sequencerd/internal/units"
 	"flume.example/sequencerd/internal/water"
 )
@@ -82,9 +89,21 @@ slowest_answer = "190ms"
 }
 
 func deliverInNoTime(t *testing.T, l *loaded, d *drive.Drive, far *linetest.Drive) {
-	core := sequencer.NewCore(sequencer.Config{Drive: d, Model: l.settings.Model, Planner: l.planner, Safety: l.guard(), Inline: true, NoCountIn: true})
+	flow := swimInNoTime(t, l, d, far, nil)
+	_, length := l.plan.Profile.Total()
+	_, runoutLength := l.plan.Profile.Runout()
+	asked, got := length.Metres()+runoutLength.Metres(), flow.Distance.Metres()
+	off := 100 * (got - asked) / asked
+	t.Logf("asked %.2f m with the runout, delivered %.2f m by the witness: %+.2f %%", asked, got, off)
+	if math.Abs(off) > 0.5 {
+		t.Errorf("%.2f m delivered of %.2f m", got, asked)
+	}
+}
+
+// swimInNoTime swims to the end, and gives what the motor's own record makes of the water.
+func swimInNoTime(t *testing.T, l *loaded, d *drive.Drive, far *linetest.Drive, events chan<- sequencer.Event) (flow water.Estimate) {
+	core := sequencer.NewCore(sequencer.Config{Drive: d, Model: l.settings.Model, Planner: l.planner, Safety: l.guard(), Inline: true, NoCountIn: true, Events: events})
 	var now time.Duration
-	var flow water.Estimate
 	last := far.At(0)
 	step := func() {
 		core.Tick(now, sequencer.Tick, sequencer.Tick)
@@ -104,22 +123,102 @@ func deliverInNoTime(t *testing.T, l *loaded, d *drive.Drive, far *linetest.Driv
 			t.Fatalf("cannot start: %v; %v", err, d.Report().Link)
 		}
 	}
-	whole, length := l.plan.Profile.Total()
-	runout, runoutLength := l.plan.Profile.Runout()
+	whole, _ := l.plan.Profile.Total()
+	runout, _ := l.plan.Profile.Runout()
 	for end := now + whole + runout + 5*time.Second; ; {
 		step()
 		state, why := core.State()
 		if state == run.Finished {
-			break
+			return flow
 		}
 		if state == run.Stopped || now > end {
 			t.Fatalf("after %v of %v the swim is %v (%s); %+v", now, whole+runout, state, why, d.Report())
 		}
 	}
-	asked, got := length.Metres()+runoutLength.Metres(), flow.Distance.Metres()
-	off := 100 * (got - asked) / asked
-	t.Logf("asked %.2f m with the runout, delivered %.2f m by the witness: %+.2f %%", asked, got, off)
-	if math.Abs(off) > 0.5 {
-		t.Errorf("%.2f m delivered of %.2f m", got, asked)
+}
+
+// A filter clogs, through the whole way: an independent drive (pymodbus) with water of its own and a flow sensor on its analogue input, the serial link, tick and guard, the
+// logbook, and what is shown of the swim. Water as calibrated gives no word.
+func TestAClogIsToldOverASerialLine(t *testing.T) {
+	if err := linetest.Missing(t); err != nil {
+		t.Log(err)
+		return
+	}
+	for _, c := range []struct {
+		name, kind, mapped string
+		flows              float64 // of what was calibrated
+	}{
+		{"clogged, the sensor beside the status", "plain", "oxbow-f", 0.92},
+		{"clogged, the sensor elsewhere", "velocity", "tarnholm-v", 0.92},
+		{"as calibrated", "velocity", "tarnholm-v", 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			mapped, err := readMap(c.mapped)
+			if err != nil {
+				t.Fatal(err)
+			}
+			line := linetest.NewLine(t, 0)
+			far := linetest.StartDrive(t, c.kind, line)
+			configuration := file(t, "serial.toml", fmt.Sprintf(`[drive]
+backend = "serial"
+[drive.serial]
+port = %q
+baud = 115200
+parity = "none"
+stop_bits = 2
+address = %d
+map = %q
+link_loss = "1s"
+answer = "100ms"
+slowest_answer = "190ms"
+[water]
+rpm = [400, 800, 1600]
+speed_mps = [0.5, 1, 2]
+`, line.Master, linetest.Unit, file(t, "sensor.toml", linetest.WithFlowSensor(string(mapped)))))
+			session := file(t, "s.toml", "format = 1\ntitle = \"Steady\"\nunit = \"m\"\n[[step]]\ntime = \"2:00\"\npace = \"1:50\"\n[[step]]\ntime = \"1:00\"\npace = \"1:30\"\n")
+			l, err := load(&commandLine{Config: configuration}, session)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r, err := resolve(l.settings)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b, err := r.serial()
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer b.Close()
+			far.At(0)
+			far.Tell("fresh")
+			far.Tell("flow %g", c.flows)
+			dir := t.TempDir()
+			st, err := store.OpenToRecord(dir)
+			if err != nil {
+				t.Fatal(err)
+			}
+			events := make(chan sequencer.Event, logbook.Room)
+			swimInNoTime(t, l, drive.New(timed{b, far}, drive.Config{Model: l.settings.Model, Timeout: 300 * time.Millisecond, Sensor: l.settings.Calibration.Sensor}), far, events)
+			ended, cancel := context.WithCancel(context.Background())
+			cancel() // all has been told: it keeps that, and ends
+			if err := errors.Join(logbook.New(logbook.Config{Store: st, Events: events}).Run(ended), st.Close()); err != nil {
+				t.Fatal(err)
+			}
+			_, out, errs := typed(t, "swims", "--store", dir, "show")
+			told := regexp.MustCompile(`The flow sensor saw \S+ m/s on average where the calibration says \S+ \((\S+) %; 5\.0 % is allowed\).*\[water-drift\]`).FindStringSubmatch(out)
+			switch {
+			case !strings.Contains(out, "180 m swum"):
+				t.Errorf("it shows\n%s%s", out, errs)
+			case c.flows == 1 && strings.Contains(out, "drift"):
+				t.Errorf("water as calibrated is told of:\n%s", out)
+			case c.flows != 1 && told == nil:
+				t.Errorf("water that is 8 %% slower is not told of:\n%s", out)
+			case c.flows != 1:
+				if off, err := strconv.ParseFloat(told[1], 64); err != nil || math.Abs(off+8) > 0.5 {
+					t.Errorf("told of %s %%, want -8", told[1])
+				}
+			}
+		})
 	}
 }

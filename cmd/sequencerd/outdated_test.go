@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"regexp"
 	"strings"
 	"syscall"
@@ -88,5 +89,21 @@ func TestADriftIsShownAtTheSwim(t *testing.T) {
 	_, out, errs := typed(t, "swims", "--store", dir, "show")
 	if i := strings.Index(out, words+" [motor-drift]\n"); i < 0 || i > strings.Index(out, "On the way:") || strings.Count(out, "864") != 1 {
 		t.Errorf("it shows\n%s%s", out, errs)
+	}
+}
+
+// TestAClogIsToldAtTheEnd: a filter clogs in the simulation, and whoever swims it reads so at its end and at the swim; the honest default does not say it.
+func TestAClogIsToldAtTheEnd(t *testing.T) {
+	session := file(t, "s.toml", "format = 1\ntitle = \"Steady\"\nunit = \"m\"\n[[step]]\ntime = \"3:00\"\npace = \"1:50\"\n")
+	for by, told := range map[int]bool{-3: false, -8: true} {
+		dir := t.TempDir()
+		cfg := file(t, "flume.toml", fmt.Sprintf("[drive.simulated]\nspeed_error_percent = %d\nflow_sensor = 1\n[store]\npath = %q\n", by, dir))
+		_, out, errs := typed(t, "--config", cfg, "run", "--rate", "200", session)
+		if strings.Contains(out, "In the latest swim the water did not flow as calibrated.") != told || !strings.Contains(out, "Kept as swim 1") {
+			t.Errorf("%d %%: run says\n%s%s", by, out, errs)
+		}
+		if _, out, errs = typed(t, "--config", cfg, "swims", "show"); strings.Contains(out, "[water-drift]") != told {
+			t.Errorf("%d %%: shown is\n%s%s", by, out, errs)
+		}
 	}
 }

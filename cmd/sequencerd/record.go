@@ -100,8 +100,8 @@ func (r *recording) close() { r.store.Close() }
 // told is where the swim was kept, or why not.
 func (r *recording) told(out io.Writer) {
 	s := r.book.Status()
-	if s.Drift != "" {
-		fmt.Fprintln(out, fault.Of(s.Drift).Text())
+	for _, n := range s.Drift.Notices() {
+		fmt.Fprintln(out, fault.Of(n.Code).Text())
 	}
 	switch {
 	case s.Code != "":

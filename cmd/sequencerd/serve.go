@@ -289,7 +289,7 @@ func newPanel(h *house) (*panel.Panel, error) {
 }
 
 // notices are what the installation has to say to whoever looks at the panel: a configuration that was not taken, a swim that is not kept, a motor
-// that turns otherwise than ordered, a calibration that is too old.
+// that turns otherwise than ordered, water that flows otherwise than calibrated, a calibration that is too old.
 func (h *house) notices() (all []fault.Fault) {
 	if f := h.reload.notice.Load(); f != nil {
 		all = append(all, *f)
@@ -298,7 +298,11 @@ func (h *house) notices() (all []fault.Fault) {
 	if h.rec != nil {
 		kept = h.rec.book.Status()
 	}
-	for _, why := range []fault.Code{kept.Code, kept.Drift, outdated(h.settings, time.Now())} {
+	codes := []fault.Code{kept.Code}
+	for _, n := range kept.Drift.Notices() {
+		codes = append(codes, n.Code)
+	}
+	for _, why := range append(codes, outdated(h.settings, time.Now())) {
 		if why != "" {
 			all = append(all, fault.Of(why))
 		}

@@ -55,6 +55,7 @@ const (
 	OtherSwimmer    Code = "other-swimmer"    // somebody else took over in a pause
 	ProgramDied     Code = "program-died"     // a swim was open when the store was opened again
 	MotorDrift      Code = "motor-drift"      // the motor's mean speed in a swim was not the ordered one
+	WaterDrift      Code = "water-drift"      // the water's mean speed in a swim, by a flow sensor, was not the calibrated one
 	CalibrationOld  Code = "calibration-old"  // the calibration is older than the configuration allows
 	ClockSet        Code = "clock-set"        // the computer's clock was set while the program ran
 	NotUnderstood   Code = "not-understood"   // a request that makes no sense
@@ -138,6 +139,7 @@ var catalogue = map[Code]Fault{
 	OtherSwimmer:    {What: "Somebody else took over the swim in a pause.", Water: "The water goes on for them.", Do: "Look at the next swim for what they swam."},
 	ProgramDied:     {What: "The program ended in the middle of the swim: it failed, was killed, or the power went.", Do: "Look where the swim was left before starting again."},
 	MotorDrift:      {What: "In the latest swim the motor did not turn as ordered.", Water: "The water may be a little faster or slower than the pace that is shown.", Do: "Look at that swim for the figures and at the drive's parameters, then calibrate again."},
+	WaterDrift:      {What: "In the latest swim the water did not flow as calibrated.", Water: "The water may be a little faster or slower than the pace that is shown.", Do: "Look at that swim for the figures and at filter, pump and flow sensor, then calibrate again."},
 	CalibrationOld:  {What: "The calibration of the water is older than it should be.", Water: "The water may be a little faster or slower than the pace that is shown.", Do: "Have it measured again: sequencerd commission water."},
 	ClockSet:        {What: "The clock of this computer was set.", Water: "The water goes on.", Do: "Swim on: nothing under way goes by that clock."},
 	LinkSettling:    {What: "The motor has only just answered again.", Water: "The water is not driven.", Do: "Wait two seconds, then start."},

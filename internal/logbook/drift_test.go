@@ -1,6 +1,8 @@
 package logbook
 
 import (
+	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -75,7 +77,7 @@ func TestAMotorThatDriftsIsNoticed(t *testing.T) {
 					words = append(words, h.What)
 				}
 			}
-			if got := k.Status().Drift; (got == fault.MotorDrift) != c.drifted || got != "" && got != fault.MotorDrift {
+			if got := k.drifted(); (got == fault.MotorDrift) != c.drifted || got != "" && got != fault.MotorDrift {
 				t.Errorf("the deck is told %q", got)
 			}
 			if !c.drifted {
@@ -95,6 +97,128 @@ func TestAMotorThatDriftsIsNoticed(t *testing.T) {
 	}
 }
 
+// drifted is what the deck is told of.
+func (k *keeper) drifted() (codes fault.Code) {
+	for _, n := range k.Status().Drift.Notices() {
+		codes += n.Code
+	}
+	return codes
+}
+
+// TestWaterThatDriftsIsNoticed: by a flow sensor, from 5 % on, our own choice (internal/survey), over two minutes of steady water.
+func TestWaterThatDriftsIsNoticed(t *testing.T) {
+	long := []schedule.Block{
+		{Name: "Easy", Round: 1, Of: 1, Extent: schedule.ByTime, Time: 2 * time.Minute, From: pace(120), To: pace(120)},
+		{Name: "Build", Round: 1, Of: 1, Extent: schedule.ByTime, Time: 2 * time.Minute, From: pace(110), To: pace(90)},
+	}
+	var ramps []schedule.Block // nowhere steady for as long as a sensor is behind
+	for range 20 {
+		ramps = append(ramps, schedule.Block{Name: "Up", Round: 1, Of: 1, Extent: schedule.ByTime, Time: 10 * time.Second, From: pace(120), To: pace(70)},
+			schedule.Block{Name: "Down", Round: 1, Of: 1, Extent: schedule.ByTime, Time: 10 * time.Second, From: pace(70), To: pace(120)})
+	}
+	for _, c := range []struct {
+		name   string
+		blocks []schedule.Block
+		plant  float64 // how far the true water is off the model
+		shows  float64 // by the sensor, as a share of the true; 0 for none
+		factor float64 // of the sensor, by the configuration
+		off    float64 // as the swim has it, in %; 0 where nothing is to be told
+	}{
+		{"an honest sensor, water as the model has it", long, 0, 1, 1, 0},
+		{"clogged: 8 % slower", long, -0.08, 1, 1, -8},
+		{"8 % faster", long, 0.08, 1, 1, 8},
+		{"3 % slower, which is allowed", long, -0.03, 1, 1, 0},
+		{"clogged, and no sensor to tell", long, -0.08, 0, 1, 0},
+		{"clogged, in a session too short to tell", two, -0.08, 1, 1, 0},
+		{"clogged, where nothing is steady", ramps, -0.08, 1, 1, 0},
+		{"a sensor where the water is slower, and its factor", long, 0, 0.8, 1.25, 0},
+		{"the same, clogged", long, -0.08, 0.8, 1.25, -8},
+		{"a sensor that shows less, and no factor", long, 0, 0.9, 1, -10},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			f, err := newFlumeOf(c.blocks, Room, drive.Config{Sensor: c.factor}, func(s simulated.Config) (drive.Backend, error) {
+				s.SpeedError, s.InertiaError, s.FlowSensor = c.plant, 0, c.shows
+				return simulated.New(s)
+			})
+			must(t, err)
+			dir := t.TempDir()
+			k := keep(t, dir, f)
+			st, err := f.swim()
+			must(t, err)
+			if st != run.Finished {
+				t.Fatalf("the swim is %s", st)
+			}
+			k.end()
+			var words []string
+			for _, h := range records(t, dir)[0].Happenings {
+				if h.Kind == "drift" {
+					words = append(words, fmt.Sprintf("%s [%s]", h.What, h.Code))
+				}
+			}
+			if c.off == 0 {
+				if got := k.drifted(); len(words) != 0 || got != "" {
+					t.Errorf("kept %q, and the deck is told %q", words, got)
+				}
+				return
+			}
+			if got := k.drifted(); got != fault.WaterDrift {
+				t.Errorf("the deck is told %q", got)
+			}
+			if len(words) != 1 || !strings.Contains(words[0], "Look for what blocks the water") || !strings.Contains(words[0], "[water-drift]") {
+				t.Fatalf("kept %q", words)
+			}
+			var off float64
+			if _, err := fmt.Sscanf(words[0][strings.IndexByte(words[0], '(')+1:], "%g", &off); err != nil || math.Abs(off-c.off) > 0.5 {
+				t.Errorf("kept %q, want one with %+g %% (%v)", words, c.off, err)
+			}
+		})
+	}
+}
+
+// TestMotorAndWaterDriftAreTwo: what a swim says of the one leaves what is known of the other as it is.
+func TestMotorAndWaterDriftAreTwo(t *testing.T) {
+	by, shows := 0.96, 0.9
+	f, err := newFlumeWith([]schedule.Block{
+		{Name: "Easy", Round: 1, Of: 1, Extent: schedule.ByTime, Time: 4 * time.Minute, From: pace(120), To: pace(120)},
+	}, Room, func(s simulated.Config) (drive.Backend, error) {
+		s.SpeedError, s.FlowSensor = 0, 1
+		b, err := simulated.New(s)
+		return sensing{changing{b, &by}, &shows}, err
+	})
+	must(t, err)
+	k := keep(t, t.TempDir(), f)
+	swim := func(n int64) fault.Code {
+		_, err := f.swim()
+		must(t, err)
+		until(func() bool { st := k.Status(); return len(f.events) == 0 && st.Swim == n && st.Waiting == 0 })
+		return k.drifted()
+	}
+	if got := swim(1); got != fault.MotorDrift+fault.WaterDrift {
+		t.Fatalf("both are off: %q", got)
+	}
+	by, shows = 1, 0
+	if got := swim(2); got != fault.WaterDrift {
+		t.Errorf("the motor is well, and the sensor shows nothing: %q", got)
+	}
+	shows = 1
+	if got := swim(3); got != "" {
+		t.Errorf("both are well: %q", got)
+	}
+}
+
+// sensing is a motor whose flow sensor shows a share that is set from outside; none where that is 0.
+type sensing struct {
+	changing
+	shows *float64
+}
+
+func (s sensing) Read(r drive.Round) (drive.Feedback, error) {
+	f, err := s.changing.Read(r)
+	f.Sensed = drive.Sensed{Known: *s.shows > 0, Speed: units.MetresPerSecond(f.Sensed.Speed.MetresPerSecond() * *s.shows)}
+	return f, err
+}
+
 // TestAnHonestSwimEndsTheNotice: it stays over a swim too short to tell, and goes with one that shows the motor well.
 func TestAnHonestSwimEndsTheNotice(t *testing.T) {
 	by := 0.96
@@ -108,7 +232,7 @@ func TestAnHonestSwimEndsTheNotice(t *testing.T) {
 	k := keep(t, t.TempDir(), f)
 	told := func(swim int64) fault.Code { // once that swim is kept
 		until(func() bool { st := k.Status(); return len(f.events) == 0 && st.Swim == swim && st.Waiting == 0 })
-		return k.Status().Drift
+		return k.drifted()
 	}
 	_, err = f.swim()
 	must(t, err)

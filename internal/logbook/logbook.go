@@ -40,22 +40,22 @@ type Config struct {
 // Logbook keeps swims. Run is for one goroutine; Status may be called from any.
 type Logbook struct {
 	cfg    Config
-	open   *record    // the swim under way
-	queue  []*record  // what is not all on the disk: in the order of swimming, the last one may be open
-	last   *record    // the swim before
-	lost   uint64     // events that the loop had no room for, as last told
-	failed time.Time  // when a write failed last; zero after one that did not
-	drift  fault.Code // what the latest swim that was long enough said of the motor
+	open   *record      // the swim under way
+	queue  []*record    // what is not all on the disk: in the order of swimming, the last one may be open
+	last   *record      // the swim before
+	lost   uint64       // events that the loop had no room for, as last told
+	failed time.Time    // when a write failed last; zero after one that did not
+	drift  survey.Drift // what the latest swims that were long enough said of motor and water
 	status atomic.Pointer[Status]
 }
 
 // Status is how keeping goes.
 type Status struct {
-	Code    fault.Code // a caution to show; empty where all is well
-	Cause   error      // for the log
-	Swim    int64      // the number of the swim under way, else of the latest; 0 before it is first written
-	Waiting int        // swims that are not wholly on the disk
-	Drift   fault.Code // fault.MotorDrift where the motor did not turn as ordered in the latest swim that was long enough to tell; else empty
+	Code    fault.Code   // a caution to show; empty where all is well
+	Cause   error        // for the log
+	Swim    int64        // the number of the swim under way, else of the latest; 0 before it is first written
+	Waiting int          // swims that are not wholly on the disk
+	Drift   survey.Drift // of motor and of water, each by the latest swim that was long enough to tell
 }
 
 // New makes a logbook.
@@ -183,18 +183,19 @@ func (l *Logbook) begin(e sequencer.Event, before *record) {
 	l.queue = append(l.queue, r)
 }
 
-// end closes a swim, and says where its motor did not turn as ordered.
+// end closes a swim, and says where its motor did not turn as ordered, or its water did not flow as calibrated.
 func (l *Logbook) end(r *record, why fault.Code) {
 	r.end(why)
 	found := r.drift.Drift(survey.DefaultDriftLimits())
-	if !found.Motor.Known {
-		return
+	if found.Motor.Known {
+		l.drift.Motor = found.Motor
 	}
-	l.drift = ""
-	for _, words := range found.Words() {
-		l.drift = fault.MotorDrift
-		r.note(store.Happening{Kind: "drift", What: words, Code: fault.MotorDrift})
-		slog.Warn("the motor does not turn as ordered", "text", words, "code", fault.MotorDrift)
+	if found.Water.Known {
+		l.drift.Water = found.Water
+	}
+	for _, n := range found.Notices() {
+		r.note(store.Happening{Kind: "drift", What: n.Text, Code: n.Code})
+		slog.Warn("a swim was not as calibrated", "text", n.Text, "code", n.Code)
 	}
 }
 

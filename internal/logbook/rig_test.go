@@ -45,6 +45,10 @@ func newFlume(blocks []schedule.Block, room int) (*flume, error) {
 }
 
 func newFlumeWith(blocks []schedule.Block, room int, motor func(simulated.Config) (drive.Backend, error)) (*flume, error) {
+	return newFlumeOf(blocks, room, drive.Config{}, motor)
+}
+
+func newFlumeOf(blocks []schedule.Block, room int, how drive.Config, motor func(simulated.Config) (drive.Backend, error)) (*flume, error) {
 	m, err := water.New([]water.Point{
 		{Motor: units.RPM(300), Water: units.MetresPerSecond(0.34)}, {Motor: units.RPM(900), Water: units.MetresPerSecond(1.09)}, {Motor: units.RPM(1500), Water: units.MetresPerSecond(1.80)},
 	}, units.Metres(2), water.Motor{Min: units.RPM(120), Max: units.RPM(1500), RPMPerSecond: 600})
@@ -64,8 +68,9 @@ func newFlumeWith(blocks []schedule.Block, room int, motor func(simulated.Config
 	if err != nil {
 		return nil, err
 	}
+	how.Model = m
 	f := &flume{
-		drive: drive.New(b, drive.Config{Model: m}), events: make(chan sequencer.Event, room), calm: true,
+		drive: drive.New(b, how), events: make(chan sequencer.Event, room), calm: true,
 		plan: run.Plan{Title: "Two and a rest", Swimmer: "Ada Fluss", Text: "as it was written", Threshold: pace(96), Blocks: blocks, Planner: p, Profile: profile},
 	}
 	f.core = sequencer.NewCore(sequencer.Config{

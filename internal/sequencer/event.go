@@ -3,6 +3,7 @@ package sequencer
 import (
 	"time"
 
+	"flume.example/sequencerd/internal/drive"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/safety"
@@ -18,7 +19,7 @@ const (
 	BlockEnd             // a block was left: Block, Result
 	Given                // a command was given: Command, By, Code (why it did nothing; empty where it did)
 	Judged               // the guard's level or reason changed: Level, Code
-	Sample               // once a second of a swim: Wish, Water, Ordered, Motor, Distance, Place
+	Sample               // once a second of a swim: Wish, Water, Sensed, Ordered, Motor, Distance, Place
 	Changed              // another swimmer took over in a pause: Plan, Place
 	Ended                // a swim is over: State, Code, Place, Distance
 )
@@ -40,6 +41,7 @@ type Event struct {
 	Code     fault.Code
 	Wish     units.Speed
 	Water    units.Speed      // estimated
+	Sensed   drive.Sensed     // the same by a flow sensor, where there is one
 	Ordered  units.MotorSpeed // last sent to the motor
 	Motor    units.MotorSpeed // as it reports
 	Distance units.Distance   // of the swim so far
@@ -74,7 +76,7 @@ func (c *Core) follow() {
 	under := state.Under()
 	if under && c.now >= c.sampleAt {
 		c.sampleAt = c.now + time.Second
-		c.tell(Event{Kind: Sample, Wish: c.wish.Speed, Water: c.flow.head.Speed, Ordered: c.report.Ordered, Motor: c.report.Motor, State: state, Place: c.swim.Here()})
+		c.tell(Event{Kind: Sample, Wish: c.wish.Speed, Water: c.flow.head.Speed, Sensed: c.report.Sensed, Ordered: c.report.Ordered, Motor: c.report.Motor, State: state, Place: c.swim.Here()})
 	}
 	if c.under && !under {
 		c.tell(Event{Kind: Ended, State: state, Code: why, Place: c.swim.Place()})

@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -82,15 +83,21 @@ func finding(seconds, expected, found, share, floor float64, shortest time.Durat
 	return f
 }
 
-// Words say what drifted, with the figures, and what to do; none where nothing did.
-func (d Drift) Words() (out []string) {
+// Notice is what to tell a person of something that drifted.
+type Notice struct {
+	Code fault.Code // fault.MotorDrift or fault.WaterDrift
+	Text string     // with the figures, and what to do
+}
+
+// Notices say what drifted; none where nothing did.
+func (d Drift) Notices() (out []Notice) {
 	if f := d.Motor; f.Drifted {
-		out = append(out, fmt.Sprintf("The motor turned %.0f rpm on average where %.0f were ordered (%+.1f %%; %.1f %% is allowed). Look at the drive's parameters and the slip, then calibrate again.",
-			f.Found, f.Expected, 100*f.Off, 100*f.Limit))
+		out = append(out, Notice{fault.MotorDrift, fmt.Sprintf("The motor turned %.0f rpm on average where %.0f were ordered (%+.1f %%; %.1f %% is allowed). Look at the drive's parameters and the slip, then calibrate again.",
+			f.Found, f.Expected, 100*f.Off, 100*f.Limit)})
 	}
 	if f := d.Water; f.Drifted {
-		out = append(out, fmt.Sprintf("The sensor saw %.3f m/s on average where the calibration says %.3f (%+.1f %%; %.1f %% is allowed). Look for what blocks the water, then calibrate again.",
-			f.Found, f.Expected, 100*f.Off, 100*f.Limit))
+		out = append(out, Notice{fault.WaterDrift, fmt.Sprintf("The flow sensor saw %.3f m/s on average where the calibration says %.3f (%+.1f %%; %.1f %% is allowed). Look for what blocks the water, and at the sensor; then calibrate again.",
+			f.Found, f.Expected, 100*f.Off, 100*f.Limit)})
 	}
 	return out
 }

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -122,7 +123,7 @@ func TestStationsBlind(t *testing.T) {
 func TestDrift(t *testing.T) {
 	l := DefaultDriftLimits()
 	var y Tally
-	if d := y.Drift(l); d.Motor.Known || d.Water.Known || d.Words() != nil {
+	if d := y.Drift(l); d.Motor.Known || d.Water.Known || d.Notices() != nil {
 		t.Errorf("of nothing: %+v", d)
 	}
 	swim := func(turned, sensed float64, minutes int) Drift {
@@ -135,20 +136,20 @@ func TestDrift(t *testing.T) {
 		}
 		return y.Drift(l)
 	}
-	if d := swim(1015, 1.25, 10); !d.Motor.Known || !d.Water.Known || d.Motor.Drifted || d.Water.Drifted || d.Words() != nil {
+	if d := swim(1015, 1.25, 10); !d.Motor.Known || !d.Water.Known || d.Motor.Drifted || d.Water.Drifted || d.Notices() != nil {
 		t.Errorf("within limits: %+v", d)
 	}
 	d := swim(970, 1.1, 10)
 	near(t, "motor", d.Motor.Off, -.03, 1e-9)
 	near(t, "water", d.Water.Off, 1.1/1.2-1, 1e-9)
-	want := []string{
-		"The motor turned 970 rpm on average where 1000 were ordered (-3.0 %; 2.0 % is allowed). Look at the drive's parameters and the slip, then calibrate again.",
-		"The sensor saw 1.100 m/s on average where the calibration says 1.200 (-8.3 %; 5.0 % is allowed). Look for what blocks the water, then calibrate again.",
+	want := []Notice{
+		{fault.MotorDrift, "The motor turned 970 rpm on average where 1000 were ordered (-3.0 %; 2.0 % is allowed). Look at the drive's parameters and the slip, then calibrate again."},
+		{fault.WaterDrift, "The flow sensor saw 1.100 m/s on average where the calibration says 1.200 (-8.3 %; 5.0 % is allowed). Look for what blocks the water, and at the sensor; then calibrate again."},
 	}
-	if got := d.Words(); !slices.Equal(got, want) {
+	if got := d.Notices(); !slices.Equal(got, want) {
 		t.Errorf("got %q", got)
 	}
-	if d := swim(500, .3, 1); d.Motor.Known || d.Words() != nil {
+	if d := swim(500, .3, 1); d.Motor.Known || d.Notices() != nil {
 		t.Errorf("of a minute: %+v", d)
 	}
 	// Of a slow motor, 10 rpm count and no share: 10 % of 0 rpm is nothing.
