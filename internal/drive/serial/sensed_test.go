@@ -10,6 +10,7 @@ import (
 	"flume.example/sequencerd/internal/drive/drivetest"
 	"flume.example/sequencerd/internal/drive/serial/linetest"
 	"flume.example/sequencerd/internal/drive/simulated"
+	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/units"
 )
 
@@ -88,6 +89,49 @@ func TestFlowSensorOfAnIndependentDrive(t *testing.T) {
 			}
 			b.stop()
 		})
+	}
+}
+
+// A stop that is pressed while the sensor's request is under way waits for that one at most: nothing else of the master's comes before the stop's frame.
+func TestAStopWaitsForTheSensorAtMost(t *testing.T) {
+	t.Parallel()
+	line, far, ok := independent(t, "velocity")
+	if !ok {
+		return
+	}
+	far.Tell("flow 1")
+	b := atWorkWith(t, line, far, "tarnholm-v.toml", func(c *Config) { c.Map = sensing(t, "tarnholm-v.toml") })
+	sensor, g := sensing(t, "tarnholm-v.toml").flow.address, readMap(t, "tarnholm-v.toml").control
+	for range 5 {
+		b.start()
+		line.Said()
+		b.until("the sensor is asked", func() bool {
+			for _, c := range line.Said() {
+				if c.FromMaster && len(c.Bytes) > 5 && binary.BigEndian.Uint16(c.Bytes[2:]) == sensor {
+					return true
+				}
+			}
+			return false
+		})
+		pressed := time.Now()
+		b.Stop(fault.StopPressed)
+		before := 0
+		b.until("the stop is on the line", func() bool {
+			for _, c := range line.Said() {
+				switch {
+				case !c.FromMaster || c.At.Before(pressed):
+				case len(c.Bytes) > 8 && c.Bytes[1] == g.function && binary.BigEndian.Uint16(c.Bytes[2:]) == g.address && c.Bytes[8] == quickStop:
+					return true
+				default:
+					before++
+				}
+			}
+			return false
+		})
+		if before > 1 { // one may have been on its way at that very moment
+			t.Fatalf("%d requests went out after the press and before the stop", before)
+		}
+		b.until("at rest", b.atRest)
 	}
 }
 
