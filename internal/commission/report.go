@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"flume.example/sequencerd/internal/units"
@@ -23,14 +24,17 @@ import (
 //go:embed report
 var reportFiles embed.FS
 
-// reportTemplate is the page that is handed over. Its style is in it, so that the file is whole wherever it is carried to; it has no script.
-var reportTemplate = template.Must(template.New("record.html").Funcs(template.FuncMap{
-	"style": func() template.CSS { text, _ := reportFiles.ReadFile("report/record.css"); return template.CSS(text) }, // ours, embedded
-	"day":   func(t time.Time) string { return t.Format("2 January 2006") },
-	"clock": func(t time.Time) string { return t.Format("2006-01-02 15:04") },
-	"pace":  func(mps float64) string { return units.MetresPerSecond(mps).Pace(units.Metre).Clock() },
-	"took":  func(s float64) string { return units.FormatTimeWhole(seconds(s)) },
-}).ParseFS(reportFiles, "report/record.html"))
+// reportTemplate is the page that is handed over. Its style is in it, so that the file is whole wherever it is carried to; it has no script. Made when a record is
+// first printed.
+var reportTemplate = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("record.html").Funcs(template.FuncMap{
+		"style": func() template.CSS { text, _ := reportFiles.ReadFile("report/record.css"); return template.CSS(text) }, // ours, embedded
+		"day":   func(t time.Time) string { return t.Format("2 January 2006") },
+		"clock": func(t time.Time) string { return t.Format("2006-01-02 15:04") },
+		"pace":  func(mps float64) string { return units.MetresPerSecond(mps).Pace(units.Metre).Clock() },
+		"took":  func(s float64) string { return units.FormatTimeWhole(seconds(s)) },
+	}).ParseFS(reportFiles, "report/record.html"))
+})
 
 // reportPart is a part of the course as the page shows it.
 type reportPart struct {
@@ -74,7 +78,7 @@ func (r *Record) WriteHTML(w io.Writer, now time.Time) error {
 		}
 	}
 	g.Cautions = cautions(g.LinkLoss)
-	return reportTemplate.Execute(w, &g)
+	return reportTemplate().Execute(w, &g)
 }
 
 // missing are the parts that keep people safe and are not passed, by their titles.

@@ -13,6 +13,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 
 	"flume.example/sequencerd/internal/cue"
 	"flume.example/sequencerd/internal/fault"
@@ -24,7 +25,7 @@ var web embed.FS
 // pages are the templates, the files that a page uses, and the words in both.
 type pages struct {
 	words     map[string]string
-	templates map[string]*template.Template
+	templates map[string]func() (*template.Template, error) // read when a page is first asked for: most flumes are looked at by the deck alone
 	files     map[string]file
 }
 
@@ -38,7 +39,7 @@ type file struct {
 var kinds = map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
 
 func loadPages() (*pages, error) {
-	g := &pages{templates: map[string]*template.Template{}, files: map[string]file{}}
+	g := &pages{templates: map[string]func() (*template.Template, error){}, files: map[string]file{}}
 	text, err := web.ReadFile("web/words.json")
 	if err == nil {
 		err = json.Unmarshal(text, &g.words)
@@ -48,11 +49,9 @@ func loadPages() (*pages, error) {
 	}
 	names, _ := fs.Glob(web, "web/pages/*.html")
 	for _, name := range names {
-		t := template.New("").Funcs(template.FuncMap{"say": g.say})
-		if t, err = t.ParseFS(web, "web/pages/layout.html", name); err != nil {
-			return nil, err
-		}
-		g.templates[strings.TrimSuffix(path.Base(name), ".html")] = t
+		g.templates[strings.TrimSuffix(path.Base(name), ".html")] = sync.OnceValues(func() (*template.Template, error) {
+			return template.New("").Funcs(template.FuncMap{"say": g.say}).ParseFS(web, "web/pages/layout.html", name)
+		})
 	}
 	names, _ = fs.Glob(web, "web/static/*")
 	for _, name := range names {
@@ -191,7 +190,11 @@ func (p *Panel) page(r *http.Request, name, title string) *page {
 // render writes a page whole or says that it could not.
 func (p *Panel) render(w http.ResponseWriter, g *page) {
 	var b bytes.Buffer
-	if err := p.pages.templates[g.Page].ExecuteTemplate(&b, g.Page+".html", g); err != nil {
+	t, err := p.pages.templates[g.Page]()
+	if err == nil {
+		err = t.ExecuteTemplate(&b, g.Page+".html", g)
+	}
+	if err != nil {
 		slog.Error("a page cannot be written", "page", g.Page, "error", err)
 		refuse(w, fault.Of(fault.LoopBusy))
 		return

@@ -3,6 +3,7 @@ package swimmer
 import (
 	"regexp"
 	"strings"
+	"sync"
 	"time"
 
 	"flume.example/sequencerd/internal/fault"
@@ -56,8 +57,10 @@ func mondayOf(t time.Time) time.Time {
 }
 
 // breath finds words for swimming under water or without breathing.
-var breath = regexp.MustCompile(`(?i)\b(under[ -]?water|hypoxi[ac]\w*|apn(o?)ea|(hold|holding|held|stop|stopping) (your |the |their |my )?breath(ing)?|breath[ -]?(hold|holding|control|holds)|` +
-	`no[ -]breath\w*|without (a breath|breathing|air)|on one breath|breathe? every ([7-9]|1\d|2\d|seven|nine|eleven)|lung[ -]?buster\w*)\b`)
+var breath = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`(?i)\b(under[ -]?water|hypoxi[ac]\w*|apn(o?)ea|(hold|holding|held|stop|stopping) (your |the |their |my )?breath(ing)?|breath[ -]?(hold|holding|control|holds)|` +
+		`no[ -]breath\w*|without (a breath|breathing|air)|on one breath|breathe? every ([7-9]|1\d|2\d|seven|nine|eleven)|lung[ -]?buster\w*)\b`)
+})
 
 // Breath cautions, once, where the words of a session ask for swimming under water or without breathing. In a current, and alone, that kills.
 func Breath(s *schedule.Session, blocks []schedule.Block) []fault.Remark {
@@ -72,7 +75,7 @@ func Breath(s *schedule.Session, blocks []schedule.Block) []fault.Remark {
 		}{b.Index, b.Name + "\n" + b.Note})
 	}
 	for _, t := range texts {
-		if found := breath.FindString(t.text); found != "" {
+		if found := breath().FindString(t.text); found != "" {
 			r := remark(UnderCurrent, "%q: never swim under water or hold your breath alone, and never in a current. People faint without a warning, and the water goes on.",
 				strings.ToLower(found))
 			r.Block = t.block

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -38,13 +39,16 @@ type wording struct {
 	re   *regexp.Regexp
 }
 
-var wordings = []wording{
-	word(linkLost, "link lost at T for D"),
-	word(motorTrips, "motor trips at T"),
-	word(answersLate, "answers late by L at T for D"),
-	word(feedbackFrozen, "feedback frozen at T for D"),
-	word(ordersIgnored, "motor ignores orders at T for D"),
-}
+// wordings are made when a fault is first read: a flume with a real motor has none, and they are large.
+var wordings = sync.OnceValue(func() []wording {
+	return []wording{
+		word(linkLost, "link lost at T for D"),
+		word(motorTrips, "motor trips at T"),
+		word(answersLate, "answers late by L at T for D"),
+		word(feedbackFrozen, "feedback frozen at T for D"),
+		word(ordersIgnored, "motor ignores orders at T for D"),
+	}
+})
 
 func word(k kind, form string) wording {
 	const time = `(\d{1,9}(?:\.\d{1,9})?) ?(ms|s|min)`
@@ -79,8 +83,9 @@ func parseFaults(texts []string) (faults, error) {
 
 func parseFault(text string) (injected, error) {
 	plain := strings.ToLower(strings.Join(strings.Fields(text), " "))
-	forms := make([]string, len(wordings))
-	for i, w := range wordings {
+	all := wordings()
+	forms := make([]string, len(all))
+	for i, w := range all {
 		forms[i] = strconv.Quote(w.form)
 		found := w.re.FindStringSubmatch(plain)
 		if found == nil {
