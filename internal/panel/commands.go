@@ -58,7 +58,7 @@ func (p *Panel) stop(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), answerWithin)
 	defer cancel()
 	err := p.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Stop, By: sequencer.Panel})
-	p.metrics.commands.WithLabelValues(run.Stop.String()).Inc()
+	p.metrics.commands[run.Stop].Add(1)
 	tellLog(r, run.Stop)
 	if err != nil {
 		refuse(w, inTime(err))
@@ -92,7 +92,7 @@ func (p *Panel) command(w http.ResponseWriter, r *http.Request) {
 		refuse(w, inTime(err))
 		return
 	}
-	p.metrics.commands.WithLabelValues(what.String()).Inc()
+	p.metrics.commands[what].Add(1)
 	tellLog(r, what)
 	p.done(w, warnings)
 }

@@ -1,77 +1,73 @@
 package panel
 
 import (
-	"github.com/prometheus/client_golang/prometheus"
+	"bytes"
+	"fmt"
+	"net/http"
+	"strconv"
+	"sync/atomic"
 
 	"flume.example/sequencerd/internal/run"
 )
 
 // metrics are the figures at /metrics. They are read from a snapshot when somebody asks; nothing is counted in the control loop.
 type metrics struct {
-	registry *prometheus.Registry
-	commands *prometheus.CounterVec
-	refused  prometheus.Counter
+	panel    *Panel
+	commands [run.Commands]atomic.Uint64
+	refused  atomic.Uint64
 }
 
-func newMetrics(p *Panel) *metrics {
-	m := &metrics{
-		registry: prometheus.NewRegistry(),
-		commands: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "flume_panel_commands_total", Help: "Commands taken from the panel."}, []string{"command"}),
-		refused:  prometheus.NewCounter(prometheus.CounterOpts{Name: "flume_panel_refused_requests_total", Help: "Requests refused for coming too fast."}),
-	}
-	m.registry.MustRegister(m.commands, m.refused, snapshots{p})
-	return m
-}
-
-// snapshots gathers the latest snapshot.
-type snapshots struct{ panel *Panel }
-
-var figures = struct{ water, wish, motor, state, distance, swims, ticks, stops, reads, link, streams, dropped *prometheus.Desc }{
-	water:    desc("flume_water_speed_mps", "Speed of the water at the swimmer, as estimated from the motor speed that the drive reports."),
-	wish:     desc("flume_wish_speed_mps", "Speed that the swim wishes."),
-	motor:    desc("flume_motor_rpm", "Motor speed that the drive reports."),
-	state:    desc("flume_state", "1 for the state that the swim is in.", "state"),
-	distance: desc("flume_swim_distance_m", "Water that has flowed past in this swim."),
-	swims:    desc("flume_swims_total", "Swims started since the program was."),
-	ticks:    desc("flume_snapshots_total", "Snapshots of the control loop."),
-	stops:    desc("flume_stops_total", "Stops latched since the program was started."),
-	reads:    desc("flume_drive_reads_total", "Good answers of the drive."),
-	link:     desc("flume_drive_link_up", "1 while the drive answers."),
-	streams:  desc("flume_panel_streams", "Event streams open."),
-	dropped:  desc("flume_panel_streams_dropped_total", "Event streams that ended because nobody read them, or the reader went."),
-}
-
-func desc(name, help string, labels ...string) *prometheus.Desc {
-	return prometheus.NewDesc(name, help, labels, nil)
-}
-
-// Describe implements prometheus.Collector.
-func (s snapshots) Describe(out chan<- *prometheus.Desc) { prometheus.DescribeByCollect(s, out) }
-
-// Collect implements prometheus.Collector.
-func (s snapshots) Collect(out chan<- prometheus.Metric) {
-	snap, _ := s.panel.cfg.Sequencer.Snapshot()
-	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
-		out <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
-	}
-	count := func(d *prometheus.Desc, n uint64) {
-		out <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, float64(n))
-	}
-	gauge(figures.water, snap.Water.MetresPerSecond())
-	gauge(figures.wish, snap.Wish.Speed.MetresPerSecond())
-	gauge(figures.motor, snap.Motor.RPM())
-	gauge(figures.distance, snap.Distance.Metres())
+// ServeHTTP writes the figures in the Prometheus text exposition format, version 0.0.4.
+func (m *metrics) ServeHTTP(w http.ResponseWriter, _ *http.Request) {
+	snap, _ := m.panel.cfg.Sequencer.Snapshot()
+	var e exposition
+	e.gauge("flume_water_speed_mps", "Speed of the water at the swimmer, as estimated from the motor speed that the drive reports.", snap.Water.MetresPerSecond())
+	e.gauge("flume_wish_speed_mps", "Speed that the swim wishes.", snap.Wish.Speed.MetresPerSecond())
+	e.gauge("flume_motor_rpm", "Motor speed that the drive reports.", snap.Motor.RPM())
+	e.head("flume_state", "gauge", "1 for the state that the swim is in.")
 	for st := run.Stopped; st <= run.Finished; st++ {
-		gauge(figures.state, one(st == snap.State), st.String())
+		e.labelled("flume_state", "state", st.String(), one(st == snap.State))
 	}
-	gauge(figures.link, one(snap.Drive.Link == nil && snap.Drive.Reads > 0))
-	gauge(figures.streams, float64(s.panel.hub.count()))
-	count(figures.swims, snap.Swim)
-	count(figures.ticks, snap.Seq)
-	count(figures.stops, snap.Drive.Stops)
-	count(figures.reads, snap.Drive.Reads)
-	count(figures.dropped, s.panel.hub.drops.Load())
+	e.gauge("flume_swim_distance_m", "Water that has flowed past in this swim.", snap.Distance.Metres())
+	e.counter("flume_swims_total", "Swims started since the program was.", snap.Swim)
+	e.counter("flume_snapshots_total", "Snapshots of the control loop.", snap.Seq)
+	e.counter("flume_stops_total", "Stops latched since the program was started.", snap.Drive.Stops)
+	e.counter("flume_drive_reads_total", "Good answers of the drive.", snap.Drive.Reads)
+	e.gauge("flume_drive_link_up", "1 while the drive answers.", one(snap.Drive.Link == nil && snap.Drive.Reads > 0))
+	e.gauge("flume_panel_streams", "Event streams open.", float64(m.panel.hub.count()))
+	e.counter("flume_panel_streams_dropped_total", "Event streams that ended because nobody read them, or the reader went.", m.panel.hub.drops.Load())
+	e.head("flume_panel_commands_total", "counter", "Commands taken from the panel.")
+	for c := range run.Commands {
+		e.labelled("flume_panel_commands_total", "command", c.String(), float64(m.commands[c].Load()))
+	}
+	e.counter("flume_panel_refused_requests_total", "Requests refused for coming too fast.", m.refused.Load())
+	w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
+	w.Write(e.Bytes())
 }
+
+// exposition is a text of figures. Names, helps and values of labels are ours and have nothing in them that would have to be escaped.
+type exposition struct{ bytes.Buffer }
+
+func (e *exposition) head(name, kind, help string) {
+	fmt.Fprintf(e, "# HELP %s %s\n# TYPE %[1]s %[3]s\n", name, help, kind)
+}
+
+func (e *exposition) gauge(name, help string, v float64) {
+	e.head(name, "gauge", help)
+	fmt.Fprintf(e, "%s %s\n", name, value(v))
+}
+
+func (e *exposition) counter(name, help string, n uint64) {
+	e.head(name, "counter", help)
+	fmt.Fprintf(e, "%s %d\n", name, n)
+}
+
+func (e *exposition) labelled(name, label, of string, v float64) {
+	fmt.Fprintf(e, "%s{%s=%q} %s\n", name, label, of, value(v))
+}
+
+// value is a number as the format has it, which is as Go's ParseFloat reads it.
+func value(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 
 func one(b bool) float64 {
 	if b {

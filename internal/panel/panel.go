@@ -91,7 +91,7 @@ func New(c Config) (*Panel, error) {
 	}
 	p.adopt(c.First)
 	p.hub = newHub(p)
-	p.metrics = newMetrics(p)
+	p.metrics = &metrics{panel: p}
 	p.handler = p.routes()
 	return p, nil
 }

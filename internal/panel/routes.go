@@ -11,8 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus/promhttp"
-
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
 )
@@ -47,7 +45,7 @@ func (p *Panel) routes() http.Handler {
 	paired("GET /api/v1/devices", p.listDevices)
 	paired("DELETE /api/v1/devices/{id}", p.revokeDevice)
 
-	paired("GET /metrics", promhttp.HandlerFor(p.metrics.registry, promhttp.HandlerOpts{}).ServeHTTP)
+	paired("GET /metrics", p.metrics.ServeHTTP)
 	open("GET /healthz", p.healthy)
 	open("GET /readyz", p.ready)
 	p.pageRoutes(open, paired)
@@ -144,7 +142,7 @@ func (p *Panel) limit(next http.Handler) http.Handler {
 	rate := &limiter{burst: 400, every: 10 * time.Millisecond}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if !rate.allow(address(r)) {
-			p.metrics.refused.Inc()
+			p.metrics.refused.Add(1)
 			refuse(w, fault.Of(fault.TooMany))
 			return
 		}
