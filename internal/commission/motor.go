@@ -20,6 +20,7 @@ const (
 	quickStop  = 3 * time.Second  // what the guard takes a drive's quick stop to need at most, where no ramp is configured
 	stopSlack  = 500 * time.Millisecond
 	shareOff   = 0.02             // a motor that turns as ordered is within 2 % and 5 rpm: the project's own choice
+	unplugged  = time.Second      // a link that says nothing for so long has lost its cable
 	resetAfter = 20 * time.Second // the longest that what goes by itself may hinder a start
 	hindered   = 2 * time.Second  // what hinders for so long after a go takes another one
 	mostGoes   = 10

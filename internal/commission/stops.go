@@ -126,40 +126,47 @@ func (w *work) rampDo() string {
 // unplugged: the cable itself. What the motor did meanwhile nobody can ask it; it has to be at rest when the cable is back.
 func (w *work) unplugged(ctx context.Context, at namedSpeed) error {
 	what := fmt.Sprintf("Cable pulled at %v, the motor when it is back", at)
-	if err := w.goAt(ctx, at); err != nil {
-		return err
-	}
-	if err := w.turn(ctx, at.n, 5*time.Minute); err != nil {
-		return w.tellNo(what, at.n, err)
-	}
-	w.say("Pull the cable of the link to the drive out now, at the computer.")
-	lost := func(s *sequencer.Snapshot) bool { return s.Drive.Link != nil || s.At-s.ReadAt > time.Second }
-	gone, err := w.await(ctx, lost)
-	if err != nil {
-		return err
-	}
-	if !gone {
-		w.bad(what, "was never out of reach", "at rest", "was that the right cable?")
-		return w.halt(ctx)
-	}
 	allowed := w.linkLoss() + w.bound(at.n)
-	w.say("Wait for %.0f seconds, then put it back.", math.Ceil(allowed.Seconds()))
-	s, _ := w.cfg.Sequencer.Snapshot()
-	reads := s.Drive.Reads
-	var rpm float64
-	back, err := w.until(ctx, allowed+w.cfg.Patience, func(s *sequencer.Snapshot) bool {
-		rpm = s.Motor.RPM()
-		return s.Drive.Reads > reads && s.Drive.Link == nil
-	})
-	if err != nil {
-		return err
+	for {
+		if err := w.goAt(ctx, at); err != nil {
+			return err
+		}
+		if err := w.turn(ctx, at.n, 5*time.Minute); err != nil {
+			return w.tellNo(what, at.n, err)
+		}
+		w.say("Pull the cable of the link to the drive out now, at the computer.")
+		gone, err := w.await(ctx, func(s *sequencer.Snapshot) bool { return s.At-s.ReadAt > unplugged }) // an answer that is missed is no cable
+		if err != nil {
+			return err
+		}
+		if !gone {
+			w.bad(what, "was never out of reach", "at rest", "was that the right cable?")
+			return w.halt(ctx)
+		}
+		w.say("Wait for %.0f seconds, then put it back.", math.Ceil(allowed.Seconds()))
+		s, _ := w.cfg.Sequencer.Snapshot()
+		reads, last := s.Drive.Reads, s.ReadAt
+		back, err := w.until(ctx, allowed+w.cfg.Patience, func(is *sequencer.Snapshot) bool {
+			s = *is
+			return s.Drive.Reads > reads && s.Drive.Link == nil
+		})
+		if err != nil {
+			return err
+		}
+		if !back {
+			w.bad(what, "cannot be asked: the link did not come back", "at rest", w.linkDo())
+			return nil
+		}
+		if away := s.ReadAt - last; away < allowed {
+			w.say("It was back after %.1f seconds: too soon to tell. Once more.", away.Seconds())
+			if err := w.settle(ctx); err != nil {
+				return err
+			}
+			continue
+		}
+		w.within(math.Abs(s.Motor.RPM()) <= atRest, what, s.Motor.String(), "at rest", fmt.Sprintf("set the drive's link-loss time to %v, with a stop as its answer", w.linkLoss()))
+		return w.settle(ctx)
 	}
-	if !back {
-		w.bad(what, "cannot be asked: the link did not come back", "at rest", w.linkDo())
-		return nil
-	}
-	w.within(math.Abs(rpm) <= atRest, what, units.RPM(rpm).String(), "at rest", fmt.Sprintf("set the drive's link-loss time to %v, with a stop as its answer", w.linkLoss()))
-	return w.settle(ctx)
 }
 
 // limits: the lowest speed that is steady, the highest that is reached, and the ramp between.
