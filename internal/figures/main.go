@@ -123,7 +123,9 @@ func run(only, out string) error {
 	}
 	defer os.RemoveAll(dir)
 	program := dir + "/sequencerd"
-	if text, err := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", program, "./cmd/sequencerd").CombinedOutput(); err != nil {
+	build := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", program, "./cmd/sequencerd")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0") // as the packages are built: with C, a library of C's is mapped too
+	if text, err := build.CombinedOutput(); err != nil {
 		return fmt.Errorf("%w\n%s", err, text)
 	}
 	var table strings.Builder
