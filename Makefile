@@ -13,7 +13,7 @@ test:
 race:
 	go test -race ./...
 
-bench: ## the table of docs/figures.md: goal, figure, yardstick. Ten minutes, on a machine with nothing else to do; as root also at the service's priority
+bench: ## the table of docs/figures.md: goal, figure, yardstick. Six minutes, on a machine with nothing else to do; as root also at the service's priority
 	go run ./internal/figures -out bin/figures.md
 
 BASE ?= HEAD~1

@@ -41,6 +41,7 @@ var others = map[string]func(tree string, args []string) error{
 var nothingToRun = map[string]string{
 	"docs/board.md":   "it is about make board-test, which needs a virtual board",
 	"docs/fuzzing.md": "it is about make fuzz, which takes as long as it is told to",
+	"docs/figures.md": "it is about make bench, which takes minutes and a quiet machine",
 }
 
 // lasting are the commands that go on until somebody ends them. They are begun, have to say what the document shows, are there for the lines below, as in
