@@ -2,6 +2,8 @@ package main
 
 import (
 	"fmt"
+	"os"
+	"os/exec"
 	"regexp"
 	"slices"
 	"strings"
@@ -11,6 +13,7 @@ import (
 type document struct {
 	name     string
 	steps    []step
+	builds   [][]string // lines of make and go that are named in a sentence
 	problems []string
 }
 
@@ -26,6 +29,7 @@ type step struct {
 
 var (
 	mention  = regexp.MustCompile("`(?:sudo (?:-u \\w+ )?)?sequencerd ([^`]*)`")
+	building = regexp.MustCompile("`(?:[A-Z_]+=\\w+ )?((?:make|go test) [^`]*)`")
 	fileName = regexp.MustCompile(`\bfile=(\S+)`)
 	typedRaw = regexp.MustCompile(`^\s*(\$ |sudo |sequencerd |go |make |apt |systemctl |SEQUENCERD_\w+=)`)
 )
@@ -60,6 +64,9 @@ func read(name, text string) document {
 		if err := named(strings.Fields(m[1])); err != nil {
 			d.problems = append(d.problems, fmt.Sprintf("%s: `sequencerd %s`: %v", name, m[1], err))
 		}
+	}
+	for _, m := range building.FindAllStringSubmatch(prose, -1) {
+		d.builds = append(d.builds, strings.Fields(m[1]))
 	}
 	return d
 }
@@ -148,10 +155,13 @@ func words(line string) (all []string, err error) {
 // script is a document as testscript has it.
 type script struct {
 	tree     string
-	used     map[string]bool // of what is not run
+	port     int             // of the document's broker
+	used     map[string]bool // of what is listed: what is not run, and what asks
 	commands strings.Builder
 	files    strings.Builder
 	ran      int
+	inTree   [][]string // lines of go, for the source
+	missing  string     // from where it needs what is not on this machine; the rest is left out
 }
 
 func (s *script) text() string { return s.commands.String() + "interrupt\n" + s.files.String() }
@@ -159,13 +169,24 @@ func (s *script) text() string { return s.commands.String() + "interrupt\n" + s.
 // write turns a document into a script, and says what no rule covers.
 func (s *script) write(d document) (problems []string) {
 	for n, st := range d.steps {
+		if st.file != "" && s.missing == "" {
+			fmt.Fprintf(&s.files, "-- %d --\n%s", n, s.here(st.text))
+			fmt.Fprintf(&s.commands, "file %d %s\n", n, quoted(s.here(st.file)))
+		}
 		if st.file != "" {
-			fmt.Fprintf(&s.files, "-- %d --\n%s", n, here(st.text))
-			fmt.Fprintf(&s.commands, "file %d %s\n", n, quoted(here(st.file)))
 			continue
 		}
 		if err := s.typed(n, d.name, st); err != nil {
 			problems = append(problems, fmt.Sprintf("%s:%d: %s: %v", d.name, st.at, st.line, err))
+		}
+	}
+	for _, words := range d.builds {
+		check := checkMake
+		if words[0] == "go" {
+			check = checkGo
+		}
+		if err := check(s.tree, words[1:]); err != nil && !strings.Contains(strings.Join(words, " "), "./PACKAGE") {
+			problems = append(problems, fmt.Sprintf("%s: `%s`: %v", d.name, strings.Join(words, " "), err))
 		}
 	}
 	return problems
@@ -177,54 +198,53 @@ func (s *script) typed(n int, name string, st step) error {
 	if err != nil {
 		return err
 	}
-	plain := strings.Join(args, " ")
 	if args[0] == "sudo" {
 		args = args[1:]
 		if args[0] == "-u" {
 			args = args[2:]
 		}
-		plain = strings.Join(args, " ")
 	}
-	for strings.Contains(args[0], "=") {
-		args = args[1:]
-	}
-	background := args[len(args)-1] == "&"
-	if background {
+	if args[len(args)-1] == "&" {
 		args = args[:len(args)-1]
-		plain = strings.TrimSuffix(plain, " &")
 	}
+	plain := strings.Join(args, " ")
 	if len(args) > 2 && args[0] == "go" && args[1] == "run" && args[2] == "./cmd/sequencerd" {
 		args = append([]string{"sequencerd"}, args[3:]...)
 	}
-	check, isOther := others[args[0]]
-	switch {
-	case isOther && check == nil:
-		return nil
-	case isOther:
-		return check(s.tree, args[1:])
-	case args[0] != "sequencerd":
-		return fmt.Errorf("no rule says what to do with %s: see the lists in documents_test.go", args[0])
-	}
-	out := ""
-	if i := slices.Index(args, ">"); i > 0 && i+2 == len(args) {
-		out, args = args[i+1], args[:i]
-	}
-	if err := parses(args[1:]); err != nil && st.code != exitUsage {
+	if err := s.known(args, st); err != nil {
 		return err
 	}
 	if notRun[plain] != "" {
 		s.used[plain] = true
 		return nil
 	}
+	if ranElsewhere[args[0]] != "" || s.missing != "" {
+		return nil
+	}
+	if _, err := exec.LookPath(args[0]); err != nil && args[0] != "sequencerd" {
+		if os.Getenv("CI") == "true" {
+			return fmt.Errorf("%s is not here", args[0])
+		}
+		s.missing = fmt.Sprintf("%s from line %d on: %s is not here", name, st.at, args[0])
+		return nil
+	}
+	if args[0] == "go" {
+		s.inTree = append(s.inTree, args)
+		return nil
+	}
 	s.ran++
 	fmt.Fprintf(&s.commands, "\n# %s:%d\n", name, st.at)
-	line := ""
-	for _, a := range args {
-		line += " " + quoted(here(a))
+	out := ""
+	if i := slices.Index(args, ">"); i > 0 && i+2 == len(args) {
+		out, args = args[i+1], args[:i]
 	}
-	if slices.ContainsFunc(args, func(a string) bool { return lasting[a] }) {
-		fmt.Fprintf(&s.files, "-- %d --\n%s", n, st.text)
-		fmt.Fprintf(&s.commands, "lasts %d%s\n", n, line)
+	if i := slices.IndexFunc(args, func(a string) bool { _, is := lasting[a]; return is }); i >= 0 {
+		shown := st.text
+		if !st.shown {
+			shown = fmt.Sprintf("…\n…%s…\n…\n", lasting[args[i]])
+		}
+		fmt.Fprintf(&s.files, "-- %d --\n%s", n, shown)
+		s.command(fmt.Sprintf("lasts %d", n), args)
 		return nil
 	}
 	shown := "-"
@@ -232,11 +252,48 @@ func (s *script) typed(n int, name string, st step) error {
 		shown = fmt.Sprint(n)
 		fmt.Fprintf(&s.files, "-- %d --\n%s", n, st.text)
 	}
-	fmt.Fprintf(&s.commands, "ends %d %s%s\n", st.code, shown, line)
+	if ask, is := asks[plain]; is {
+		s.used[plain] = true
+		s.command(fmt.Sprintf("asked %d %s %s %s", st.code, shown, quoted(ask.question), quoted(ask.answer)), args)
+		return nil
+	}
+	s.command(fmt.Sprintf("ends %d %s", st.code, shown), args)
 	if out != "" {
-		fmt.Fprintf(&s.commands, "into %s\n", quoted(here(out)))
+		s.command("into", []string{out})
 	}
 	return nil
+}
+
+// known checks what can be said of a line before anything is run: there is such a command, target, package or test.
+func (s *script) known(args []string, st step) error {
+	switch args[0] {
+	case "sequencerd":
+		if i := slices.Index(args, ">"); i > 0 {
+			args = args[:i]
+		}
+		if err := parses(args[1:]); err != nil && st.code != exitUsage {
+			return err
+		}
+	case "make":
+		return checkMake(s.tree, args[1:])
+	case "go":
+		return checkGo(s.tree, args[1:])
+	case "mosquitto", "sqlite3":
+	default:
+		if ranElsewhere[args[0]] == "" {
+			return fmt.Errorf("no rule says what to do with %s: see the lists in documents_test.go", args[0])
+		}
+	}
+	return nil
+}
+
+// command is a line of the script, its words as they have to be here.
+func (s *script) command(do string, args []string) {
+	s.commands.WriteString(do)
+	for _, a := range args {
+		s.commands.WriteString(" " + quoted(s.here(a)))
+	}
+	s.commands.WriteByte('\n')
 }
 
 // quoted is a word that testscript takes as it is. Where it has $WORK in front, that is not quoted.
@@ -252,5 +309,13 @@ func quoted(word string) string {
 // work stands for the test's own folder until the script runs.
 const work = "\x01"
 
-// here is a text with the folders of elsewhere below the test's own.
-func here(text string) string { return elsewhere.ReplaceAllString(text, "${1}"+work+"${2}") }
+// here is a text with the folders of elsewhere below the test's own, and the broker on the test's port.
+func (s *script) here(text string) string {
+	text = standardPort.ReplaceAllStringFunc(text, func(at string) string {
+		if at == "1883" {
+			return fmt.Sprint(s.port)
+		}
+		return fmt.Sprintf("%s:%d", at, s.port)
+	})
+	return elsewhere.ReplaceAllString(text, "${1}"+work+"${2}")
+}

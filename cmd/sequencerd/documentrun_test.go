@@ -7,9 +7,11 @@ import (
 	"os"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
+	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -112,15 +114,59 @@ type goingOn struct {
 	ended chan error
 }
 
+// inTree has go do a line in the source. What it builds is put into a folder of the test's, and a benchmark is run once instead of for a second.
+func inTree(t *testing.T, tree string, args []string) {
+	more := map[string][]string{"build": {"-o", t.TempDir()}, "test": {"-benchtime", "1x"}}[args[1]]
+	cmd := exec.Command("go", slices.Concat(args[1:2], more, args[2:])...)
+	cmd.Dir = tree
+	if said, err := cmd.CombinedOutput(); err != nil {
+		t.Errorf("%s: %v: %s", strings.Join(args, " "), err, said)
+	}
+}
+
+// asked types a line at a terminal, and the answer to what is asked there: asked CODE SHOWN QUESTION ANSWER PROGRAM ARG… .
+func asked(ts *testscript.TestScript, _ bool, args []string) {
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	b := ts.Value(lastingKey).(*begun)
+	shown := "…"
+	if args[1] != "-" {
+		shown = ts.ReadFile(args[1])
+	}
+	for try := 1; ; try++ {
+		said := ""
+		tr := attempt(func(t *trial) {
+			p := newProcess(t, args[5:])
+			defer func() { said = tidy(strings.ReplaceAll(p.output(), "\r", ""), b.work) }()
+			p.cmd.Dir, p.cmd.Env = b.work, b.env
+			p.onTerminal(80)
+			p.begin()
+			p.until(args[2])
+			p.press(args[3] + "\n")
+			p.ends(want)
+			p.checkModes()
+			if said := tidy(strings.ReplaceAll(p.output(), "\r", ""), b.work); !pattern(shown).MatchString(said) {
+				t.Errorf("the document shows\n%s\nand it is\n%s", shown, said)
+			}
+		})
+		if len(tr.failures) == 0 {
+			return
+		}
+		if try == 5 || !late.MatchString(said) {
+			ts.Fatalf("%s", strings.Join(tr.failures, "\n"))
+		}
+	}
+}
+
 // lasts begins a command that goes on, and waits until it has said what the document shows, or anything: lasts FILE PROGRAM ARG… .
 func lasts(ts *testscript.TestScript, _ bool, args []string) {
 	b := ts.Value(lastingKey).(*begun)
-	program, err := exec.LookPath(b.work + "/.bin/" + args[1])
+	program, err := exec.LookPath(args[1])
+	if args[1] == "sequencerd" {
+		program, err = exec.LookPath(b.work + "/.bin/sequencerd")
+	}
 	ts.Check(err)
 	shown := ts.ReadFile(args[0])
-	if strings.TrimSpace(shown) == "" {
-		shown = "…"
-	}
 	said := &listener{folder: b.work, wanted: pattern(shown), heard: make(chan struct{})}
 	cmd := exec.Command(program, args[2:]...)
 	configuration := ts.Getenv("SEQUENCERD_CONFIG")
@@ -144,10 +190,10 @@ func lasts(ts *testscript.TestScript, _ bool, args []string) {
 	ts.Fatalf("the document shows\n%s\nand it is\n%s", shown, said.text())
 }
 
-// interrupt ends all that goes on, as Ctrl-C does; all have to end well.
+// interrupt ends all that goes on, as Ctrl-C does, the last first; all have to end well.
 func interrupt(ts *testscript.TestScript, _ bool, _ []string) {
 	b := ts.Value(lastingKey).(*begun)
-	for _, g := range b.goOn {
+	for _, g := range slices.Backward(b.goOn) {
 		ts.Check(g.cmd.Process.Signal(os.Interrupt))
 		if err := <-g.ended; err != nil {
 			ts.Fatalf("%s: interrupted, it ends with %v\n%s", g.name, err, g.said.text())

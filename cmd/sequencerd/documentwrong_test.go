@@ -25,7 +25,8 @@ func TestADocumentThatIsWrongIsFound(t *testing.T) {
 		"a target that the Makefile has not":       {"```sh\nmake waves\n```", "no waves"},
 		"a package that is not there":              {"```sh\ngo test ./internal/nowhere\n```", "no package"},
 		"a test that is not there":                 {"```sh\ngo test -run TestOfNothing ./internal/units\n```", "TestOfNothing"},
-		"somebody else's service":                  {"```sh\nsudo systemctl restart ssh\n```", "does not name the service"},
+		"one in a sentence":                        {"Then `make waves`.", "no waves"},
+		"a test in a sentence that is not there":   {"Then `go test -run TestOfNothing ./internal/units`.", "TestOfNothing"},
 		"a line in a list, in a fence that stands": {"1. So:\n\n   ```sh\n   sequencerd rehears x\n   ```\n", "rehears"},
 	} {
 		d := read("guide.md", wrong.text)

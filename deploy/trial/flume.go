@@ -33,6 +33,19 @@ type status struct {
 	RPM      float64 `json:"rpm"`
 	Water    float64 `json:"water_mps"`
 	Distance float64 `json:"distance_m"`
+	Faults   []struct {
+		Code string `json:"code"`
+	} `json:"faults"`
+}
+
+// shows says whether a person is told of a fault.
+func (s *status) shows(code string) bool {
+	for _, f := range s.Faults {
+		if f.Code == code {
+			return true
+		}
+	}
+	return false
 }
 
 var client = &http.Client{Timeout: 2 * time.Second}

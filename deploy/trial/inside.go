@@ -42,7 +42,7 @@ const overBroker = sluggish + "[drive]\nbackend = \"mqtt\"\n[wall]\nsimulated = 
 
 func withinDebian(file string) error {
 	t := &table{began: time.Now(), file: file}
-	for _, step := range []func(*table) error{installed, swum, hung, upgraded, purged} {
+	for _, step := range []func(*table) error{installed, swum, reloaded, restarted, hung, upgraded, purged, allTyped} {
 		if err := step(t); err != nil {
 			t.saw("NOT AS IT SHOULD BE", "%v", err)
 			return err
@@ -55,7 +55,7 @@ func withinDebian(file string) error {
 // installed: the service starts by itself, moves nothing, and is as shut in and as urgent as its unit says.
 func installed(t *table) error {
 	began := time.Now()
-	if err := command("dpkg", "-i", "/packages/old.deb"); err != nil {
+	if _, err := asShown("apt install ./" + firstPackage); err != nil {
 		return err
 	}
 	took := time.Since(began)
@@ -227,7 +227,7 @@ func upgraded(t *table) error {
 	err = task.Run(ctx, func(fault.Code) {},
 		task.Task{Name: "the upgrade", Run: func(context.Context) (err error) {
 			defer cancel()
-			told, err = output("dpkg", "--force-confdef", "--force-confold", "-i", "/packages/new.deb")
+			told, err = asShown("apt install ./"+nextPackage, "N") // the configuration has changed here and there, and is kept
 			took = time.Since(began)
 			return err
 		}},
@@ -265,10 +265,10 @@ func upgraded(t *table) error {
 	if err != nil {
 		return err
 	}
-	if s.Boot == before.Boot || string(text) != overBroker || strings.Count(list, "Trial") != 3 || version == olderVersion {
+	if s.Boot == before.Boot || string(text) != overBroker || strings.Count(list, "Trial") != 4 || version == olderVersion {
 		return fmt.Errorf("after the upgrade to %s: %+v; configuration %q; logbook: %s", version, s, text, list)
 	}
-	t.saw(fmt.Sprintf("upgraded at %.2f m/s", before.Water), "dpkg says that somebody swims; let down within %.1f s, at most %.2f m/s²; in all %.1f s; state %s; configuration and 3 swims kept",
+	t.saw(fmt.Sprintf("upgraded at %.2f m/s", before.Water), "dpkg says that somebody swims; let down within %.1f s, at most %.2f m/s²; in all %.1f s; state %s; configuration and 4 swims kept",
 		d.took.Seconds(), d.steepest, took.Seconds(), s.State)
 	return nil
 }
@@ -327,7 +327,7 @@ func watchDescent(ctx context.Context) (d descent) {
 
 // purged: removed, the owner's things are there; purged, they are not.
 func purged(t *table) error {
-	if err := command("dpkg", "-r", "sequencerd"); err != nil {
+	if _, err := asShown("apt remove sequencerd", "y"); err != nil {
 		return err
 	}
 	if pid := property("sequencerd", "MainPID"); pid != "0" && pid != "" {
@@ -349,7 +349,7 @@ func purged(t *table) error {
 	if err := command("systemctl", "stop", "node"); err != nil {
 		return err
 	}
-	if err := command("dpkg", "-P", "sequencerd"); err != nil {
+	if _, err := asShown("apt purge sequencerd", "y"); err != nil {
 		return err
 	}
 	left, err := left("/")

@@ -4,7 +4,8 @@
 //	go build -o bin/trial ./deploy/trial && bin/trial [-only unpacked|boot|service] [-packages bin/packages] [-keep bin/debian]
 //
 // "unpacked" installs, upgrades, removes and purges by dpkg where no service can run, and starts the Arm builds under emulation. "service" boots that
-// Debian under its own systemd, swims, hangs the program, and does the same again; "boot" only boots it. It ends with 0 where all was as it should be, 1 where not, and 4
+// Debian under its own systemd, swims, changes the configuration, hangs the program, and does the same again, with the lines that the documents show; "boot"
+// only boots it. It ends with 0 where all was as it should be, 1 where not, and 4
 // where this computer cannot do it: one that is itself a container often may not start another.
 package main
 
@@ -204,10 +205,14 @@ func command(name string, args ...string) error {
 
 func output(name string, args ...string) (string, error) {
 	c := exec.Command(name, args...)
-	c.Env = append(os.Environ(), "DEBIAN_FRONTEND=noninteractive", "LC_ALL=C.UTF-8", "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin")
+	c.Env = environment("DEBIAN_FRONTEND=noninteractive", "LC_ALL=C.UTF-8")
 	text, err := c.CombinedOutput()
 	if err != nil {
 		return string(text), fmt.Errorf("%s %s: %w\n%s", name, strings.Join(args, " "), err, text)
 	}
 	return string(text), nil
+}
+
+func environment(more ...string) []string {
+	return append(append(os.Environ(), "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"), more...)
 }

@@ -127,7 +127,7 @@ func left(root string) (found []string, err error) {
 		if err != nil {
 			return nil // what vanished or cannot be read: /proc and the like
 		}
-		rel := strings.TrimPrefix(path, root)
+		rel := "/" + strings.TrimPrefix(strings.TrimPrefix(path, root), "/")
 		for _, not := range []string{"/packages", "/proc", "/sys", "/var/lib/dpkg", "/var/log", "/dev"} {
 			if rel == not && e.IsDir() {
 				return fs.SkipDir

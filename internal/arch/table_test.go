@@ -95,7 +95,7 @@ var rooms = []room{
 	{path: "internal/figures", job: "the table of how good it is: goal, figure, yardstick; measures, and is no part of the program"},
 	{path: "internal/faults", job: "faults against the real program as a process, a motor as another process for witness; tests only"},
 	{path: "deploy/deb", job: "builds the Debian packages, with what they owe to others"},
-	{path: "deploy/trial", job: "tries the packages in a minimal Debian: unpacked, under a real systemd, swum, hung, upgraded, purged", imports: []string{fault, settings, config, commtest}},
+	{path: "deploy/trial", job: "tries the packages in a minimal Debian: unpacked, under a real systemd, swum, reloaded, hung, upgraded, purged, by the lines of the documents", imports: []string{fault, settings, config, commtest}},
 	{path: "deploy/systemd", job: "unit, udev and user rules, and a test of them"},
 }
 
