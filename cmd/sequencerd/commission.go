@@ -16,6 +16,7 @@ import (
 
 	"flume.example/sequencerd/config"
 	"flume.example/sequencerd/internal/commission"
+	"flume.example/sequencerd/internal/doctor"
 	"flume.example/sequencerd/internal/fault"
 	"flume.example/sequencerd/internal/run"
 	"flume.example/sequencerd/internal/sequencer"
@@ -188,7 +189,7 @@ func (m *commissionCommand) course(ctx context.Context, c console, s *settings.S
 	seq := sequencer.New(sequencer.Config{Drive: d, Model: s.Model, Safety: guard, Wall: w, Inline: d.Simulated()}, 1)
 	hand := &terminalHand{out: c.out, lines: make(chan string)}
 	course, err := commission.New(commission.Config{
-		Sequencer: seq, Settings: s, Hand: hand, Dir: dir, Now: time.Now, Simulated: d.Simulated(), Water: water,
+		Sequencer: seq, Settings: s, Hand: hand, Board: doctor.Model(), Dir: dir, Now: time.Now, Simulated: d.Simulated(), Water: water,
 		Apart: apart(s),
 	})
 	if err != nil {

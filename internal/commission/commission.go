@@ -26,6 +26,7 @@ type Config struct {
 	Sequencer *sequencer.Sequencer
 	Settings  *settings.Settings
 	Hand      Hand
+	Board     string           // what the computer is; empty where it does not know
 	Dir       string           // where the record is kept
 	Now       func() time.Time // for dates alone
 	Simulated bool             // the drive is not a real one

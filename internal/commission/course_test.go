@@ -2,6 +2,7 @@ package commission_test
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -128,4 +129,15 @@ func TestPlantedFaultsAreFoundAndNamed(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestWhatTheBoardAndASensorSayIsNoted: for the record, and judged by nobody.
+func TestWhatTheBoardAndASensorSayIsNoted(t *testing.T) {
+	inPlace(t, everything+"[drive.simulated]\nflow_sensor = 1\n", nil, func(ctx context.Context, p *place) {
+		for part, what := range map[string]string{"board": "Computer", "drive": "Flow sensor, the motor at rest"} {
+			if d := p.through(ctx, part); !slices.ContainsFunc(d.Findings, func(f commission.Finding) bool { return f.What == what && f.Value != "" && f.Note }) {
+				t.Errorf("%s does not note %q: %+v", part, what, d.Findings)
+			}
+		}
+	})
 }

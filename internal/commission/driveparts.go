@@ -60,8 +60,16 @@ func driveAnswers(ctx context.Context, w *work) error {
 	w.good("The drive answers", "yes", "an answer")
 	w.within(s.Drive.Fault == "", "Its fault", map[bool]string{true: "none", false: s.Drive.Fault}[s.Drive.Fault == ""], "none", w.motorDo(fault.DriveFault))
 	w.within(math.Abs(s.Motor.RPM()) <= atRest, "Its motor", s.Motor.String(), "at rest", "it turns although nothing was ordered: switch the drive off, and have it looked at")
+	w.sensor("Flow sensor, the motor at rest")
 	w.noted(linkLossFinding, w.linkLoss().String())
 	return nil
+}
+
+// sensor notes what a flow sensor shows, where there is one.
+func (w *work) sensor(what string) {
+	if s, _ := w.cfg.Sequencer.Snapshot(); s.Drive.Sensed.Known {
+		w.noted(what, s.Drive.Sensed.Speed.String())
+	}
 }
 
 // linkLossFinding is what the page that is handed over looks for.
@@ -90,6 +98,7 @@ func firstTurn(ctx context.Context, w *work) error {
 	}
 	s, _ := w.cfg.Sequencer.Snapshot()
 	w.good("Ordered and reported speed", fmt.Sprintf("%.0f and %.0f rpm", n.RPM(), s.Motor.RPM()), fmt.Sprintf("within %g %% and %g rpm", 100*shareOff, atRest))
+	w.sensor(fmt.Sprintf("Flow sensor, the motor at %.0f rpm", n.RPM()))
 	if err := w.scale(ctx, n); err != nil {
 		return err
 	}

@@ -1,8 +1,10 @@
 package commission
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"runtime"
 	"slices"
 	"strings"
 
@@ -22,6 +24,7 @@ func boardAndPeople(ctx context.Context, w *work) (err error) {
 	}
 	w.noted("Installer", w.installer)
 	w.noted("Electrician", w.electrician)
+	w.noted("Computer", cmp.Or(w.cfg.Board, "one that does not say what it is")+", "+runtime.GOARCH)
 	c := w.cfg.Settings.Wall
 	if c.Present() {
 		var pins []string

@@ -1,6 +1,7 @@
 package doctor
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -22,11 +23,7 @@ func Computer() Check {
 		if err := syscall.Sysinfo(&info); err != nil {
 			return []Finding{caution("", "The computer does not tell how it is: %v.", err)}
 		}
-		model, _ := os.ReadFile("/proc/device-tree/model")
-		what := strings.TrimRight(string(model), "\x00\n ")
-		if what == "" {
-			what = "This computer"
-		}
+		what := cmp.Or(Model(), "This computer")
 		unit := uint64(max(info.Unit, 1))
 		total, free := uint64(info.Totalram)*unit>>20, available(uint64(info.Freeram)*unit)>>20
 		load, cores := float64(info.Loads[0])/65536, runtime.NumCPU() // getloadavg(3): fixed point, 16 bits
@@ -39,6 +36,12 @@ func Computer() Check {
 		}
 		return out
 	}}
+}
+
+// Model is what the board's own description calls it; empty where it has none, as most desktop computers.
+func Model() string {
+	text, _ := os.ReadFile("/proc/device-tree/model")
+	return strings.TrimRight(string(text), "\x00\n ")
 }
 
 // roughly is a time as people say it.
