@@ -58,6 +58,7 @@ func FuzzPacked(f *testing.F) {
 	f.Add(pack(samplesOf(60)))
 	f.Add([]byte{packFormat, 0x80})
 	f.Add([]byte{9, 0})
+	f.Add([]byte("\x01\xf7\xf7\xf7\xf7\xf7\xf7100000")) // a time that no duration holds
 	f.Fuzz(func(t *testing.T, b []byte) {
 		got, err := unpack(nil, b)
 		if err != nil {
@@ -68,17 +69,6 @@ func FuzzPacked(f *testing.F) {
 		}
 		if len(got) > len(b)/6 {
 			t.Fatalf("%d samples out of %d bytes", len(got), len(b))
-		}
-		const exact = 1 << 50 // beyond it a float has no longer the steps of the figures
-		for _, s := range got {
-			for _, v := range figures(s) {
-				if v > exact || v < -exact {
-					return
-				}
-			}
-			if s.At > time.Duration(exact)*time.Microsecond || s.At < -time.Duration(exact)*time.Microsecond {
-				return
-			}
 		}
 		again, err := unpack(nil, pack(got))
 		if err != nil || !slices.Equal(got, again) {

@@ -50,6 +50,9 @@ func pack(samples []Sample) []byte {
 	return out
 }
 
+// mostFigure is more than any swim has of anything: 279 years in milliseconds, beyond which there is no duration.
+const mostFigure = 1 << 43
+
 var errPacked = errors.New("packed samples are damaged")
 
 // unpack appends the samples of a minute to out.
@@ -70,7 +73,9 @@ func unpack(out []Sample, b []byte) ([]Sample, error) {
 				slope[i] += d
 				d = slope[i]
 			}
-			last[i] += d
+			if last[i] += d; last[i] > mostFigure || last[i] < -mostFigure {
+				return out, errPacked
+			}
 		}
 		out = append(out, sample(last))
 	}
