@@ -78,7 +78,7 @@ func FuzzSocket(f *testing.F) {
 
 // FuzzPin: a text that may name a pin is found among the pins, or told what there is; one that may not is told what is allowed.
 func FuzzPin(f *testing.F) {
-	for _, text := range []string{"gpiochip4:3", "pinctrl-rp1:1", "GPIO17", "WAKE", "gpiochip4:4", ":1", "gpiochip4:", "gpiochip4:+1", "gpiochip4:00", "gpiochip4:99999999999999999999", " x", "\x00", "a:b:0"} {
+	for _, text := range []string{"gpiochip4:3", "pinctrl-rp1:1", "GPIO17", "WAKE", "gpiochip4:4", ":1", "gpiochip4:", "gpiochip4:+1", "gpiochip4:00", "gpiochip4:99999999999999999999", " x", "\x00", "a:b:0", "gpiochip0::0"} {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
@@ -90,10 +90,11 @@ func FuzzPin(f *testing.F) {
 		}
 		chips := twoChips()
 		var meant []gpio.PinIO
+		at := strings.LastIndexByte(text, ':')
+		number, bad := strconv.Atoi(text[at+1:])
 		for _, c := range chips {
 			for n, l := range c.lines {
-				number, bad := strconv.Atoi(text[strings.LastIndexByte(text, ':')+1:])
-				if l.Name() == text || bad == nil && number == n && (strings.HasPrefix(text, c.name+":") || strings.HasPrefix(text, c.label+":")) {
+				if l.Name() == text || bad == nil && number == n && at >= 0 && (text[:at] == c.name || text[:at] == c.label) {
 					meant = append(meant, l)
 				}
 			}
