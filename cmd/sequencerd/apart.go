@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"strconv"
@@ -19,11 +18,18 @@ import (
 )
 
 // apartCommand turns the motor from a process of its own, which the installer's course starts to kill it. The drive's lock is its parent's, who has let go
-// of the link; so are the wall's pins, and the parent ends it for whatever is seen there. It ends by itself where its input does: its parent is gone.
+// of the link; so are the wall's pins, and the parent ends it for whatever is seen there. It ends by itself where its parent, who says at each tick that
+// all is well, says nothing more.
 type apartCommand struct {
 	RPM float64       `name:"rpm" required:"" help:"Motor speed."`
 	For time.Duration `default:"5s" help:"How long, 1s to 60s."`
 }
+
+// Validate is that of a jog.
+func (a *apartCommand) Validate() error { return (&jogCommand{RPM: a.RPM, For: a.For}).Validate() }
+
+// parentSilent is how long a parent may say nothing: ten ticks.
+const parentSilent = 500 * time.Millisecond
 
 // Run prints the motor's speed in rpm at each tick.
 func (a *apartCommand) Run(ctx context.Context, c console, line *commandLine) error {
@@ -44,7 +50,7 @@ func (a *apartCommand) Run(ctx context.Context, c console, line *commandLine) er
 	case by.Drive != r.String():
 		return errors.New("the configuration has changed since the drive was opened: begin again with the new one")
 	}
-	r.MQTT.ClientID += "-apart" // not to throw its parent out of the broker
+	r.MQTT.Lent = true
 	b, err := r.open()
 	if err != nil {
 		return err
@@ -56,9 +62,15 @@ func (a *apartCommand) Run(ctx context.Context, c console, line *commandLine) er
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	silent := time.AfterFunc(parentSilent, cancel)
+	defer silent.Stop()
 	task.Start("parent", func(error) { cancel() }, func() {
-		_, _ = io.Copy(io.Discard, c.in)
-		cancel()
+		defer cancel()
+		for well := make([]byte, 64); ; silent.Reset(parentSilent) {
+			if n, err := c.in.Read(well); n == 0 || err != nil {
+				return
+			}
+		}
 	})
 	return t.run(ctx, func(ctx context.Context) error {
 		return t.jog(ctx, c, units.RPM(a.RPM), a.For, func(n units.MotorSpeed) { fmt.Fprintf(c.out, "%.1f\n", n.RPM()) })

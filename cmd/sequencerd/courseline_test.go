@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"regexp"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -53,7 +55,7 @@ func (i *installer) atLine(line *linetest.Line, killed func()) map[string]func()
 		<-time.After(time.Duration(s * float64(time.Second))) // as it says
 		line.Cut(false)
 	}
-	rules["is killed now."] = killed
+	rules["rpm, and was killed."] = killed
 	return rules
 }
 
@@ -94,6 +96,7 @@ func TestTheStopsOfADriveOnALine(t *testing.T) {
 				})
 				i.work(6 * time.Minute)
 				tr.blame(p)
+				tr.late = tr.late || lateDrive.MatchString(p.output()) // on a busy machine the drive, which is another's program, is late as well
 				p.ends(exitOK)
 				out := p.output()
 				if strings.Count(out, "too soon to tell") != 1 {
@@ -124,6 +127,8 @@ func TestTheStopsOfADriveOnALine(t *testing.T) {
 		})
 	}
 }
+
+var lateDrive = regexp.MustCompile(`\[(motor-slow|feedback-old|link-lost)\]`)
 
 // stopsByItself waits for the motor to stop, and holds it to have begun a link-loss time after its drive was last spoken to: so nobody has stopped it.
 func stopsByItself(t *trial, d *linetest.Drive, linkLoss time.Duration) {
@@ -156,6 +161,7 @@ func TestEveryStopEndsTheProcessThatTurnsTheMotor(t *testing.T) {
 		says string
 		code int
 	}{
+		{"the program hangs", func(_ *trial, i *installer) { i.p.cmd.Process.Signal(syscall.SIGSTOP) }, "", -1},
 		{"the button", func(_ *trial, i *installer) { i.wall.do("stop press") }, "That was interrupted", exitOK},
 		{"Ctrl-C", func(_ *trial, i *installer) { i.p.terminal.Write([]byte{3}) }, "That was interrupted", exitOK},
 		{"the program is killed", func(_ *trial, i *installer) { i.p.cmd.Process.Kill() }, "", -1},
@@ -173,7 +179,7 @@ func TestEveryStopEndsTheProcessThatTurnsTheMotor(t *testing.T) {
 					i.wall.do(line)
 				}
 				i.rules = i.does()
-				i.rules["A second program turns it now."] = func() {
+				i.rules["A second program turns it now, and"] = func() {
 					look := time.NewTicker(5 * time.Millisecond)
 					defer look.Stop()
 					for end := time.After(patience); d.Ask().RPM < 100; {
@@ -190,8 +196,11 @@ func TestEveryStopEndsTheProcessThatTurnsTheMotor(t *testing.T) {
 					for end := time.After(patience); ; {
 						s := d.Ask()
 						if s.Halted >= pressed && !s.Enabled {
-							if s.Halted-pressed > 0.3 {
-								tr.Errorf("its stop began %.3f s later", s.Halted-pressed)
+							if late := s.Halted - pressed; late > 0.3 && (c.code != -1 || late > parentSilent.Seconds()+0.3) {
+								tr.Errorf("its stop began %.3f s later", late)
+							}
+							if c.code == -1 {
+								p.cmd.Process.Kill()
 							}
 							break
 						}

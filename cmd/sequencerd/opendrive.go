@@ -162,6 +162,7 @@ func (o *owned) Read(r drive.Round) (drive.Feedback, error) {
 
 // LetGo leaves the wire to somebody else for a while, who works under this lock.
 func (o *owned) LetGo() {
+	o.atRest = false // who knows
 	if b, ok := o.Backend.(interface{ LetGo() }); ok {
 		b.LetGo()
 	}

@@ -69,7 +69,7 @@ func notAtRest(seq *sequencer.Sequencer) string {
 		return "a swim is under way (" + state.String() + ")"
 	case snap.Drive.Reads == 0 || snap.Drive.Link != nil:
 		return "the motor cannot be seen; a restart of the program reads the configuration at once"
-	case !rests(snap.Drive.Feedback):
+	case snap.Drive.Silent || !rests(snap.Drive.Feedback):
 		return "the motor is not at rest yet"
 	}
 	return ""

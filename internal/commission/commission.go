@@ -32,7 +32,7 @@ type Config struct {
 	Simulated bool             // the drive is not a real one
 	// Water is the true water of a simulated flume, its speed and how far it has flowed, in which the course times floats by itself; nil elsewhere.
 	Water func() (units.Speed, units.Distance)
-	// Apart is a process of its own that turns the motor at so many rpm for so long over the link that the loop lends it: see victim. Nil where the drive is simulated.
+	// Apart is a process of its own that turns the motor at so many rpm for so long over the link that the loop lends it: see standIn. Nil where the drive is simulated.
 	Apart func(n units.MotorSpeed, length time.Duration) *exec.Cmd
 	// Uncommissioned lets the installer swim whatever the record says, as the program was told when it started.
 	Uncommissioned bool
@@ -146,7 +146,7 @@ func (c *Course) leave(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
 	// Not only while it is ordered to turn: in a silence of the link nothing is, and a stop ends that silence.
-	if s, _ := c.cfg.Sequencer.Snapshot(); s.Jog != (units.MotorSpeed{}) || math.Abs(s.Motor.RPM()) > atRest {
+	if s, _ := c.cfg.Sequencer.Snapshot(); s.Jog != (units.MotorSpeed{}) || s.Drive.Silent || math.Abs(s.Motor.RPM()) > atRest {
 		if c.cfg.Sequencer.Do(ctx, sequencer.Command{What: run.Stop}) == nil { // at the drive it is in any case; here the guard is to have heard of it
 			_, _ = c.until(ctx, 10*sequencer.Tick, func(s *sequencer.Snapshot) bool { return s.State == run.Stopped })
 		}

@@ -175,22 +175,27 @@ func (w *work) silent(ctx context.Context, at namedSpeed) error {
 
 // afterwards asks the drive after a silence of so long whether its motor rests.
 func (w *work) afterwards(ctx context.Context, what string, allowed time.Duration) error {
+	s, _ := w.cfg.Sequencer.Snapshot()
+	from := s.At
 	var rpm float64
 	heard, err := w.until(ctx, allowed+10*time.Second, func(s *sequencer.Snapshot) (ok bool) {
-		rpm, ok = afterSilence(w.moments(), allowed*3/4)
-		return ok || s.Drive.Pressed > w.agreed
+		rpm, ok = afterSilence(w.moments(), from, allowed*3/4)
+		return ok || s.Drive.Pressed > w.agreed || BrokenOff(over(s))
 	})
 	if err != nil {
 		return err
 	}
-	if s, _ := w.cfg.Sequencer.Snapshot(); s.Drive.Pressed > w.agreed { // it rests, or not, for a reason that is not the drive's own stop
+	switch s, _ := w.cfg.Sequencer.Snapshot(); { // it rests, or not, for a reason that is not the drive's own stop
+	case s.Drive.Pressed > w.agreed:
 		return &motorError{code: fault.StopPressed, text: fault.Of(fault.StopPressed).Text()}
+	case BrokenOff(over(&s)):
+		return over(&s)
 	}
 	switch {
 	case !heard:
 		w.bad(what, "cannot be asked: the link did not come back", "at rest", w.linkDo())
 	case math.Abs(rpm) <= atRest:
-		w.good(what, "at rest", fmt.Sprintf("at rest: link-loss time %v and the way down", w.linkLoss()))
+		w.good(what, "at rest", fmt.Sprintf("at rest, by itself: after %v at most, and the way down", w.linkLoss()))
 	default:
 		w.bad(what, fmt.Sprintf("turns at %.0f rpm", rpm), "at rest", fmt.Sprintf("the drive goes on without anybody commanding it: set its link-loss time (communication time-out) to %v, with a stop as its answer", w.linkLoss()))
 	}

@@ -205,10 +205,10 @@ func stopTime(trace []moment) (time.Duration, bool) {
 	return 0, false
 }
 
-// afterSilence is the motor speed of the first report after none for so long.
-func afterSilence(trace []moment, least time.Duration) (rpm float64, ok bool) {
+// afterSilence is the motor speed of the first report after none for so long, which counts from an instant on.
+func afterSilence(trace []moment, from, least time.Duration) (rpm float64, ok bool) {
 	for i := 1; i < len(trace); i++ {
-		if a, b := trace[i-1], trace[i]; b.reads > a.reads && b.read-a.read >= least {
+		if a, b := trace[i-1], trace[i]; b.reads > a.reads && b.read-max(a.read, from) >= least {
 			return b.rpm, true
 		}
 	}

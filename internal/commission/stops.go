@@ -51,7 +51,11 @@ func stops(ctx context.Context, w *work) error {
 		}
 		switch {
 		case !w.cfg.Simulated:
-			more = append(more, w.killed, w.unplugged)
+			more = append(more, w.killed)
+			if w.cfg.Settings.Drive.Backend == "mqtt" && at.name != "slow" { // whose broker tells a node at once that a program was killed
+				more = append(more, w.silentAt)
+			}
+			more = append(more, w.unplugged)
 		case at.name != "slow": // likewise
 			more = append(more, w.silentAt)
 		}

@@ -166,7 +166,7 @@ func (d *Drive) Report() Report {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	r := d.report
-	r.Silent = d.hush != 0
+	r.Silent = d.hush != 0 && d.silent
 	if d.clock != nil {
 		r.Now = d.clock()
 		if d.busy && r.Now-d.begun > d.cfg.Timeout {

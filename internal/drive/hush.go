@@ -8,11 +8,15 @@ import (
 
 // Hush keeps the link silent for so long from the next exchange on, as if the program or the wire were gone: so an installer sees that the motor stops by
 // itself. A backend that has a method LetGo lets go of its wire meanwhile, which another process may then use. Every stop ends the silence, but for those
-// that the silence itself brings about. broken, where it is not nil, is called then, before the stop gets through; it must not block, nor use the Drive.
+// that the silence itself brings about, and none begins over a latched one. broken, where it is not nil, is called when the silence ends otherwise than by
+// another Hush, before anything is sent; it must not block, nor use the Drive.
 func (d *Drive) Hush(length time.Duration, broken func()) {
 	d.mu.Lock()
+	defer d.mu.Unlock()
 	d.hush, d.silent, d.broken = length, false, broken
-	d.mu.Unlock()
+	if d.report.Latched {
+		d.loud()
+	}
 }
 
 // hushed reports whether the exchange that would begin now is left out.
@@ -27,7 +31,7 @@ func (d *Drive) hushed(now time.Duration) bool {
 		d.hush, d.silent = d.hush+now, true
 	}
 	if now >= d.hush {
-		d.hush, d.broken = 0, nil
+		d.loud()
 	}
 	silent := d.hush != 0
 	d.mu.Unlock()
@@ -43,6 +47,11 @@ func (d *Drive) unhush(why fault.Code) {
 	case fault.FeedbackOld, fault.LinkLost, fault.LoopSilent, fault.MotorSlow:
 		return
 	}
+	d.loud()
+}
+
+// loud ends a silence.
+func (d *Drive) loud() {
 	if d.broken != nil {
 		d.broken()
 	}

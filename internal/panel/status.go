@@ -115,7 +115,7 @@ func (p *Panel) describe(s *sequencer.Snapshot) *status {
 		Elapsed: figure(s.Elapsed.Seconds()), Distance: figure(s.Distance.Metres()), Wish: figure(s.Wish.Speed.MetresPerSecond()),
 		Cleared: figure(s.Cleared.MetresPerSecond()), RPM: figure(s.Motor.RPM()), Water: figure(s.Water.MetresPerSecond()), Nudge: s.Nudge,
 		CountIn: figure(s.CountIn.Seconds()), InBlock: figure(s.InBlock.Seconds()), Left: figure(s.ForecastLeft.Seconds()), Ask: s.Ask, Again: s.Again,
-		Moves: s.Water.MetresPerSecond() >= water.Standstill.MetresPerSecond(), Faults: p.faults(s), Inputs: inputs(&s.Wall), May: may(s),
+		Moves: s.Drive.Silent || s.Water.MetresPerSecond() >= water.Standstill.MetresPerSecond(), Faults: p.faults(s), Inputs: inputs(&s.Wall), May: may(s),
 	}
 	if s.State == run.Stopped || s.State == run.Stopping {
 		if st.Reason = s.Reason; st.Reason == "" { // nothing was swum yet: the guard's reason

@@ -106,7 +106,8 @@ func (s *Sequencer) Hush(ctx context.Context, length time.Duration) error {
 }
 
 // Lend keeps the link silent for so long, at most a minute and a half, because another process turns the motor over it. It is refused where a jog would be:
-// the guard looks after none of this. Every stop ends it, and calls broken first, which has to end that process, and must not block.
+// the guard looks after none of this. Every stop that the silence does not itself bring about ends it, and so does its
+// time; broken is called first, which has to end that process, and must not block.
 func (s *Sequencer) Lend(ctx context.Context, length time.Duration, broken func()) error {
 	return s.between(ctx, func(c *Core) error {
 		if !c.bench.on {

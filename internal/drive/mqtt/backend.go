@@ -29,6 +29,7 @@ type Config struct {
 	Broker
 	TimeToLive time.Duration // of a command: how old the node's token in it may be, by the node's clock; 300 ms to 1 s, default 500 ms
 	LinkLoss   time.Duration // a node that would turn on for longer than this after it loses the link is refused; default 1 s
+	Lent       bool          // for a program beside the one that owns the node, and is silent meanwhile: likewise
 	StopOnly   bool          // for a program beside the one that may own the node: it gets a client id of its own, and does not throw the other out
 }
 
@@ -80,8 +81,11 @@ func Open(c Config) (drive.Backend, error) {
 	if err := c.check(); err != nil {
 		return nil, fmt.Errorf("mqtt drive: %w", err)
 	}
-	if c.StopOnly {
+	switch {
+	case c.StopOnly:
 		c.ClientID += stopSuffix
+	case c.Lent:
+		c.ClientID += lentSuffix
 	}
 	b := &backend{cfg: c, wake: make(chan struct{}, 1)}
 	var random [4]byte

@@ -27,6 +27,9 @@ type Broker struct {
 // stopSuffix ends the client id of a program that only stops.
 const stopSuffix = "-stop"
 
+// lentSuffix ends that of one to which the owner lends its node; it is as long.
+const lentSuffix = "-lent"
+
 // maxClientID leaves room for that, and for the random part of an owner's id.
 const maxClientID = maxID - len(stopSuffix) - len(".00000000")
 

@@ -89,6 +89,8 @@ const (
 	senseEvery = time.Second
 	senseRare  = time.Minute
 	senseLate  = 2 * time.Second
+
+	senseSlowest = 200 * time.Millisecond // of any answer of the drive: the line is kept for as long after one that is missed
 )
 
 // closing is how long the last stop may take.
@@ -143,6 +145,9 @@ func New(c Config) (*Backend, error) {
 	}
 	b := &Backend{cfg: c, unit: byte(c.Address), blocks: c.Map.blocks(true), why: errors.New("nothing was stopped yet on this line")}
 	b.alone = c.Map.flow.there && !slices.ContainsFunc(b.blocks, func(bl block) bool { return bl.has(roleFlow) })
+	if b.alone && c.Slowest > senseSlowest {
+		return nil, fmt.Errorf("serial drive: slowest answer %v: allowed is at most %v where a flow sensor takes a request of its own, or one that is missed stops a swim", c.Slowest, senseSlowest)
+	}
 	b.master.timing = timingFor(c.Baud, c.Parity, c.StopBits, c.Answer, c.Slowest)
 	b.setup = setup{want: want, unit: b.unit, write: c.Map.control.function}
 	return b, nil
