@@ -2,6 +2,7 @@ package serial
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -70,4 +71,23 @@ func TestListenerThatPanics(t *testing.T) {
 	}
 	b.until("at rest", b.atRest)
 	t.Logf("all has ended and the motor stands %v after the panic", time.Since(spoiled).Round(ms))
+}
+
+// The listener fails at any moment of an exchange: whoever then finds the line broken hears why, and does not open it anew as if its adapter had been pulled.
+func TestABrokenLineTellsWhyItIs(t *testing.T) {
+	for range 2000 {
+		p := &port{failed: task.NewFailures()}
+		heard, begin := make(chan bool), make(chan struct{})
+		go func() {
+			defer func() { heard <- recover() != nil }()
+			close(begin)
+			for !p.broken() {
+			}
+		}()
+		<-begin
+		p.fail(errors.New("send on closed channel"))
+		if !<-heard {
+			t.Fatal("the line is broken, and nobody says why")
+		}
+	}
 }

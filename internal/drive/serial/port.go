@@ -116,10 +116,10 @@ func (p *port) listen() {
 
 // fail is told of a panic in listen: the line is of no use any more, and whoever asks over it fails in its place.
 func (p *port) fail(err error) {
+	p.failed.Put(err) // first: who finds the line broken is to find out why, and must not open it anew as if its adapter had been pulled
 	p.mu.Lock()
 	p.err = err
 	p.mu.Unlock()
-	p.failed.Put(err)
 }
 
 // take hands over what has come since, and says when the latest byte did. The error is that of a line that is gone for good; it panics once where listen has.
@@ -145,11 +145,15 @@ func (p *port) write(frame []byte, by time.Time) error {
 	return err
 }
 
-// broken reports whether the line is gone for good.
+// broken reports whether the line is gone for good. It panics once where listen has.
 func (p *port) broken() bool {
 	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.err != nil
+	gone := p.err != nil
+	p.mu.Unlock()
+	if gone {
+		p.failed.Raise()
+	}
+	return gone
 }
 
 // close throws away what has not been sent, for which the system could wait half a minute, and returns when the goroutine is gone.
