@@ -29,12 +29,13 @@ func (b *browser) newcomer(base, name, short, long, threshold string) {
 	b.open(base + "/swimmers")
 	b.write("#add-name", name)
 	b.eval(`document.querySelector('form[data-method="PUT"] button').click(); ""`)
-	b.until(fmt.Sprintf(`location.pathname.startsWith("/swimmers/") && document.querySelector("h1")?.innerText === %q && document.querySelector("main").innerText.includes("at least two timed swims")`, name))
+	// Complete: before its script runs, a press on a form does nothing that is meant.
+	b.until(fmt.Sprintf(`document.readyState === "complete" && location.pathname.startsWith("/swimmers/") && document.querySelector("h1")?.innerText === %q && document.querySelector("main").innerText.includes("at least two timed swims")`, name))
 	for i, swim := range [][2]string{{"200", short}, {"400", long}} {
 		b.write("#distance", swim[0])
 		b.write("#time", swim[1])
 		b.eval(`document.querySelector('form[data-to$="/swims"] button').click(); ""`)
-		b.until(fmt.Sprintf(`document.querySelectorAll('form[data-method="DELETE"][data-to*="/swims/"]').length === %d`, i+1))
+		b.until(fmt.Sprintf(`document.readyState === "complete" && document.querySelectorAll('form[data-method="DELETE"][data-to*="/swims/"]').length === %d`, i+1))
 	}
 	b.until(fmt.Sprintf(`document.querySelector("main strong").innerText === "Threshold: %s" && document.querySelector("main").innerText.includes("from pool swims")`, threshold))
 }
