@@ -72,17 +72,7 @@ slowest_answer = "190ms"
 			if err != nil {
 				t.Fatal(err)
 			}
-			r, err := resolve(l.settings)
-			if err != nil {
-				t.Fatal(err)
-			}
-			b, err := r.serial()
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer b.Close()
-			far.At(0)
-			far.Tell("fresh")
+			b := freshDrive(t, l, far)
 			deliverInNoTime(t, l, drive.New(timed{b, far}, drive.Config{Model: l.settings.Model, Timeout: 300 * time.Millisecond}), far)
 		})
 	}
@@ -181,17 +171,7 @@ speed_mps = [0.5, 1, 2]
 			if err != nil {
 				t.Fatal(err)
 			}
-			r, err := resolve(l.settings)
-			if err != nil {
-				t.Fatal(err)
-			}
-			b, err := r.serial()
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer b.Close()
-			far.At(0)
-			far.Tell("fresh")
+			b := freshDrive(t, l, far)
 			far.Tell("flow %g", c.flows)
 			dir := t.TempDir()
 			st, err := store.OpenToRecord(dir)
@@ -221,4 +201,21 @@ speed_mps = [0.5, 1, 2]
 			}
 		})
 	}
+}
+
+// freshDrive is the link to a drive as it comes from its maker, whose clock is told from now on.
+func freshDrive(t *testing.T, l *loaded, far *linetest.Drive) *serial.Backend {
+	t.Helper()
+	r, err := resolve(l.settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := r.serial()
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { b.Close() })
+	far.At(0)
+	far.Tell("fresh")
+	return b
 }

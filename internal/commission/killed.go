@@ -41,7 +41,8 @@ func (w *work) killed(ctx context.Context, at namedSpeed) (err error) {
 	if err := w.begin(ctx, func() error { return w.cfg.Sequencer.Lend(ctx, mostApart+20*time.Second, p.kill) }); err != nil {
 		return err
 	}
-	var begun time.Duration
+	lent, _ := w.cfg.Sequencer.Snapshot()
+	begun := lent.At // of the silence, or shortly before
 	silent, err := w.until(ctx, time.Second, func(s *sequencer.Snapshot) bool {
 		if !s.Drive.Silent {
 			begun = s.At
